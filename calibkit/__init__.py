@@ -1,0 +1,43 @@
+"""calibkit: fit a gaze tracker to a person, and say how far to trust it."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calibkit.assess import assess as assess
+    from calibkit.errors import CalibkitError as CalibkitError
+    from calibkit.keys import usable_keys as usable_keys
+    from calibkit.mapping import Mapping as Mapping
+    from calibkit.mapping import fit as fit
+    from calibkit.recording import Recording as Recording
+    from calibkit.shared import SharedMapping as SharedMapping
+    from calibkit.shared import learn_shared as learn_shared
+
+__version__ = "0.1.0"
+
+# Resolved on first use, so that `--help` loads neither numpy nor anything heavier.
+_HOMES = {
+    "CalibkitError": "calibkit.errors",
+    "Mapping": "calibkit.mapping",
+    "Recording": "calibkit.recording",
+    "SharedMapping": "calibkit.shared",
+    "assess": "calibkit.assess",
+    "fit": "calibkit.mapping",
+    "learn_shared": "calibkit.shared",
+    "usable_keys": "calibkit.keys",
+}
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'calibkit' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
