@@ -1,38 +1,27 @@
 """A recording: raw samples, the targets that were shown, the set-up. The only truth.
 
-Everything after it is a pure function of it. The file side lies in `recording_file`.
+Everything after it is a pure function of it. The file side lies in `recording_file`,
+which knows the schema but not this class, so that imports point one way.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit import recording_file
 from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
+from calibkit.recording_file import TARGET_DTYPE
 
 if TYPE_CHECKING:
     from calibkit.store import Tree
-
-ROLES = ("calibration", "validation", "pointing")
-ADVANCES = ("gaze", "timer", "key")
-TARGET_DTYPE = np.dtype(
-    [
-        ("onset", "f8"),
-        ("offset", "f8"),
-        ("x", "f8"),
-        ("y", "f8"),
-        ("role", "U16"),
-        ("advance", "U8"),
-        ("kept", "u1"),
-    ]
-)
 
 
 def target_rows(rows: Sequence[tuple[Any, ...]]) -> NDArray[np.void]:
@@ -142,9 +131,7 @@ class Recording:
         InputError
             When the file is missing, damaged or not a recording.
         """
-        from calibkit import recording_file
-
-        return recording_file.load(Path(path))
+        return cls(**recording_file.read(Path(path)))
 
     def save(self, path: str | Path, *, overwrite: bool = True) -> None:
         """Write a contract recording, whole or not at all.
@@ -162,9 +149,8 @@ class Recording:
         StorageError
             When it cannot be written.
         """
-        from calibkit import recording_file
-
-        recording_file.save(self, Path(path), overwrite=overwrite)
+        parts = {field.name: getattr(self, field.name) for field in fields(self)}
+        recording_file.write(Path(path), parts, overwrite=overwrite)
 
 
 def _copy(array: NDArray[np.float64] | None) -> NDArray[np.float64] | None:
