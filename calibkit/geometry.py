@@ -227,9 +227,7 @@ def offset_deg(setup: Setup, target_px: ArrayLike, gaze_px: ArrayLike) -> Array:
     right = np.cross([0.0, 1.0, 0.0], target)
     right /= np.linalg.norm(right, axis=1, keepdims=True)
     down = np.cross(target, right)
-    flat = np.column_stack(
-        [np.sum(gaze * right, axis=1), np.sum(gaze * down, axis=1)]
-    )
+    flat = np.column_stack([np.sum(gaze * right, axis=1), np.sum(gaze * down, axis=1)])
     length = np.linalg.norm(flat, axis=1, keepdims=True)
     heading = np.divide(flat, length, out=np.zeros_like(flat), where=length > 0)
     heading[np.isnan(flat)] = np.nan

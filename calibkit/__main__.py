@@ -1,0 +1,5 @@
+"""Run calibkit as `python -m calibkit`."""
+
+from calibkit.cli import entry
+
+entry()

@@ -1,0 +1,153 @@
+"""What commands share: flags, value parsers, and the two ways to speak.
+
+Data goes to standard output, everything else to standard error. Nothing is asked when
+standard input is not a terminal.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from calibkit.errors import CallError, StorageError
+
+
+def say(text: str, *, end: str = "\n") -> None:
+    """Print a line for people, to standard error; a closed one is no reason to stop."""
+    try:
+        print(text, file=sys.stderr, end=end, flush=True)
+    except (OSError, ValueError):
+        return
+
+
+def emit(text: str) -> None:
+    """Print data to standard output, whatever its encoding can show."""
+    encoding = sys.stdout.encoding or "utf-8"
+    shown = text.encode(encoding, "backslashreplace").decode(encoding)
+    print(shown, flush=True)
+
+
+def emit_json(value: Any) -> None:
+    """Print one JSON document to standard output; what is not finite becomes null."""
+    emit(json.dumps(plain(value), indent=2, allow_nan=False))
+
+
+def plain(value: Any) -> Any:
+    """Turn arrays, tuples and non-finite numbers into what JSON can hold."""
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return str(value) if isinstance(value, Path) else value
+
+
+def ask(question: str, flag: str) -> str:
+    """Ask the operator, or say which flag answers the question.
+
+    Raises
+    ------
+    CallError
+        When standard input is not a terminal, or nothing was answered.
+    """
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise CallError(f"{question} is not known; give it with {flag}")
+    print(f"{question}? ({flag}) ", file=sys.stderr, end="", flush=True)
+    answer = sys.stdin.readline().strip()
+    if not answer:
+        raise CallError(f"{question} is not known; give it with {flag}")
+    return answer
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add `--json`."""
+    parser.add_argument(
+        "--json", action="store_true", help="print the result as JSON, for programs"
+    )
+
+
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """Add `--force`."""
+    parser.add_argument(
+        "--force", action="store_true", help="replace an output that exists already"
+    )
+
+
+def add_stream(parser: argparse.ArgumentParser) -> None:
+    """Add `--stream`."""
+    parser.add_argument(
+        "--stream",
+        metavar="SOURCE_ID",
+        help="which stream to read, where several are in reach",
+    )
+
+
+def add_output(
+    parser: argparse.ArgumentParser, metavar: str, what: str, *, required: bool = True
+) -> None:
+    """Add `-o/--output` and `--force`."""
+    parser.add_argument(
+        "-o", "--output", metavar=metavar, type=Path, required=required, help=what
+    )
+    add_force(parser)
+
+
+def check_output(path: Path, *, force: bool) -> None:
+    """Refuse an output that exists or cannot be written, before any work is done.
+
+    Raises
+    ------
+    CallError
+        When the output exists and `--force` was not given, or it is a folder.
+    StorageError
+        When its folder is missing.
+    """
+    if path.is_dir():
+        raise CallError(f"{path} is a folder; name a file in it")
+    if path.exists() and not force:
+        raise CallError(f"{path} exists already; add --force to replace it")
+    if not path.parent.is_dir():
+        raise StorageError(f"the folder {path.parent} does not exist; make it first")
+
+
+def number(
+    low: float, high: float, unit: str = "", *, whole: bool = False
+) -> Callable[[str], Any]:
+    """Make a parser of a number between two limits, for argparse's `type`."""
+    kind = "a whole number" if whole else "a number"
+
+    def parse(text: str) -> float | int:
+        try:
+            value = int(text) if whole else float(text)
+        except ValueError:
+            value = math.nan
+        if not (math.isfinite(value) and low <= value <= high):
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is not {kind} from {low:g} to {high:g} {unit}".rstrip()
+            )
+        return value
+
+    return parse
+
+
+def size(low: float, high: float, *, whole: bool = False) -> Callable[[str], Any]:
+    """Make a parser of WxH, such as 1280x720, for argparse's `type`."""
+    one = number(low, high, whole=whole)
+
+    def parse(text: str) -> tuple[Any, Any]:
+        parts = text.lower().replace("×", "x").split("x")
+        if len(parts) != 2:
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is not a width and a height; write it like 520x290"
+            )
+        return one(parts[0]), one(parts[1])
+
+    return parse
