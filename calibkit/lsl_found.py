@@ -1,0 +1,123 @@
+"""Streams in reach, which one is meant, and the form in which samples come.
+
+The first of several is never taken silently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit import errors
+
+OURS = "calibkit:"
+RAW = "calibkit-raw:"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """A stream in reach, as its outlet announces it."""
+
+    name: str
+    source_id: str
+    kind: str
+    host: str
+    channel_count: int
+    rate: float
+    text: bool
+    uid: str
+    handle: Any = field(repr=False, compare=False, default=None)
+
+    @property
+    def label(self) -> str:
+        """How messages name the stream."""
+        return f"{self.name} ({self.source_id or 'no source_id'})"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Chunk:
+    """Samples as they came: raw stamps, and what moves these to the local clock."""
+
+    time_raw: NDArray[np.float64]
+    samples: NDArray[np.float64]
+    correction_s: float
+
+    @property
+    def time(self) -> NDArray[np.float64]:
+        """Stamps on the local clock, seconds (k,)."""
+        return self.time_raw + self.correction_s
+
+
+def candidates(
+    streams: Sequence[Found], kind: str = "Gaze", source_id: str | None = None
+) -> tuple[Found, ...]:
+    """Return the streams that may serve as input, one entry an outlet.
+
+    Parameters
+    ----------
+    streams : sequence of Found
+    kind : str
+        The stream's type, in any case.
+    source_id : str, optional
+        Only this one; a stream without a source_id is matched by its name.
+
+    Returns
+    -------
+    tuple of Found, sorted by name and source_id; never one that calibkit calibrated
+    """
+    unique = {stream.uid or stream.label: stream for stream in streams}
+    kept = [
+        stream
+        for stream in unique.values()
+        if stream.kind.lower() == kind.lower()
+        and not (kind.lower() == "gaze" and stream.source_id.startswith(OURS))
+        and source_id in (None, stream.source_id or stream.name)
+    ]
+    return tuple(sorted(kept, key=lambda stream: (stream.name, stream.source_id)))
+
+
+def choose(
+    streams: Sequence[Found],
+    source_id: str | None = None,
+    ask: Callable[[Sequence[Found]], int] | None = None,
+) -> Found:
+    """Return the one stream to use; never the first of several.
+
+    Parameters
+    ----------
+    streams : sequence of Found
+    source_id : str, optional
+        What the user asked for, for the messages.
+    ask : callable, optional
+        Shows the candidates and returns the index of the chosen one.
+
+    Raises
+    ------
+    DeviceError
+        There is none.
+    CallError
+        There are several and nobody to ask.
+    """
+    if not streams:
+        what = f"with source_id {source_id!r}" if source_id else "of type Gaze"
+        raise errors.DeviceError(
+            f"no stream {what} is in reach; start the tracker's LSL program on this "
+            "computer, or name your network in a file and set LSLAPICFG to its path"
+        )
+    if len(streams) == 1:
+        return streams[0]
+    if ask is not None:
+        return streams[ask(streams)]
+    names = "; ".join(f"{s.label} on {s.host}" for s in streams)
+    if len({s.source_id for s in streams}) == 1:
+        raise errors.CallError(
+            f"{len(streams)} streams share one source_id ({names}); stop all but one"
+        )
+    raise errors.CallError(
+        f"{len(streams)} gaze streams are in reach ({names}); choose one with "
+        f"--stream, such as --stream {streams[0].source_id or streams[0].name}"
+    )
