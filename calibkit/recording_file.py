@@ -1,15 +1,28 @@
-"""The recording file's schema: fields of a recording to a tree and back (keeper: fill in).
+"""The recording file: its schema, and a recording's fields to a tree and back.
 
-It knows no Recording: `read` returns the fields as a dict, `write` takes them.
+FORMAT calibkit-recording. History: version 1, the first. It knows no Recording: `read`
+returns the fields as a dict, `write` takes them. Groups and attributes that the schema
+does not name are ignored and kept.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from calibkit.channels import Channel
+from calibkit.errors import InputError
+from calibkit.geometry import Setup
+
+if TYPE_CHECKING:
+    from calibkit.store import Tree
+
+FORMAT = "calibkit-recording"
+VERSION = 1
 ROLES = ("calibration", "validation", "pointing")
 ADVANCES = ("gaze", "timer", "key")
 TARGET_DTYPE = np.dtype(
@@ -23,13 +36,373 @@ TARGET_DTYPE = np.dtype(
         ("kept", "u1"),
     ]
 )
+MAX_ID = 64
+
+_ROOT = ("person", "session", "attempt", "created", "software")
+_SETUP = ("screen_px", "screen_mm", "distance_mm", "background", "eye_mm")
+_GAZE = ("name", "source_id", "nominal_rate")
+_CHANNEL = ("label", "eye", "type", "unit")
+_ATTRS = {"/": ("format", "version", *_ROOT), "/setup": _SETUP, "/gaze": _GAZE}
+_DATA = (
+    "/gaze/time",
+    "/gaze/samples",
+    "/gaze/channels",
+    "/gaze/time_raw",
+    "/gaze/clock",
+    "/targets",
+    "/target_path",
+    "/events",
+    "/protocol",
+)
+_FIXES = {
+    "screen_px": "write the picture's width and height in pixels there",
+    "screen_mm": "measure the picture's width and height and write them there, in mm",
+    "distance_mm": "measure from the eyes to the screen and write it there, in mm",
+}
 
 
 def read(path: Path) -> dict[str, Any]:
-    """Read the fields of `Recording` from a file."""
-    raise NotImplementedError
+    """Read the fields of `Recording` from a file.
+
+    Parameters
+    ----------
+    path : path of an .h5 file
+
+    Returns
+    -------
+    dict
+        Keyword arguments of `Recording`.
+
+    Raises
+    ------
+    InputError
+        When the file is missing, damaged, or breaks the schema.
+    """
+    from calibkit import store
+
+    tree = store.read(
+        path,
+        format=FORMAT,
+        max_version=VERSION,
+        limit_bytes=store.RECORDING_LIMIT_BYTES,
+        changed="warn",
+    )
+    return from_tree(tree, str(path))
 
 
-def write(path: Path, parts: dict[str, Any], *, overwrite: bool) -> None:
-    """Write the fields of `Recording` to a file."""
-    raise NotImplementedError
+def write(path: Path, parts: Mapping[str, Any], *, overwrite: bool) -> None:
+    """Write the fields of `Recording` to a file, whole or not at all.
+
+    Raises
+    ------
+    CallError
+        When the file exists and may not be replaced.
+    StorageError
+        When it cannot be written.
+    """
+    from calibkit import store
+
+    store.write(
+        path, to_tree(parts), format=FORMAT, version=VERSION, overwrite=overwrite
+    )
+
+
+def from_tree(tree: Tree, name: str = "the recording") -> dict[str, Any]:
+    """Turn a tree into the fields of `Recording`, checking all of the schema.
+
+    Parameters
+    ----------
+    tree : Tree
+    name : str
+        The file's name, for the sentences.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    InputError
+        With what is wrong, where, and what to do.
+    """
+    view = _View(tree, name)
+    time = view.array("/gaze/time", (-1,))
+    n = len(time)
+    channels = tuple(
+        Channel(**dict(zip(_CHANNEL, row, strict=True)))
+        for row in zip(
+            *(view.column("/gaze/channels", field) for field in _CHANNEL), strict=True
+        )
+    )
+    samples = view.array("/gaze/samples", (n, len(channels)))
+    return {
+        "person": view.identifier("/", "person"),
+        "session": view.identifier("/", "session"),
+        "attempt": int(view.number("/", "attempt", 1)),
+        "created": view.text("/", "created"),
+        "software": view.text("/", "software"),
+        "setup": _setup(view),
+        "time": time.astype(float),
+        "samples": samples if samples.dtype == np.float32 else samples.astype(float),
+        "channels": channels,
+        "name": view.text("/gaze", "name"),
+        "source_id": view.text("/gaze", "source_id"),
+        "nominal_rate": _rate(view),
+        "targets": _targets(view),
+        "target_path": view.optional("/target_path", (-1, 3)),
+        "events": _events(view),
+        "protocol": _protocol(view),
+        "time_raw": view.optional("/gaze/time_raw", (n,)),
+        "clock": view.optional("/gaze/clock", (-1, 2)),
+        "unknown": _unknown(tree),
+    }
+
+
+def to_tree(parts: Mapping[str, Any]) -> Tree:
+    """Turn the fields of `Recording` into a tree.
+
+    Parameters
+    ----------
+    parts : dict
+        As `from_tree` returns them.
+
+    Returns
+    -------
+    Tree
+    """
+    from calibkit.store import Tree, text_array
+
+    setup: Setup = parts["setup"]
+    unknown: Tree = parts.get("unknown") or Tree()
+    own: dict[str, dict[str, Any]] = {
+        "/": {name: parts[name] for name in _ROOT},
+        "/setup": {
+            "screen_px": np.array(setup.screen_px, "i4"),
+            "screen_mm": np.array(setup.screen_mm, float),
+            "distance_mm": float(setup.distance_mm),
+            "background": np.array(setup.background, float),
+        },
+        "/gaze": {name: parts[name] for name in _GAZE},
+    }
+    own["/"]["attempt"] = int(parts["attempt"])
+    own["/gaze"]["nominal_rate"] = float(parts["nominal_rate"])
+    if setup.eye_mm is not None:
+        own["/setup"]["eye_mm"] = np.array(setup.eye_mm, float)
+    attrs = {p: dict(a) for p, a in unknown.attrs.items()}
+    for path, values in own.items():
+        attrs[path] = attrs.get(path, {}) | values
+    data = {
+        "/gaze/time": parts["time"],
+        "/gaze/samples": parts["samples"],
+        "/gaze/channels": _table(
+            {f: text_array(getattr(c, f) for c in parts["channels"]) for f in _CHANNEL}
+        ),
+        "/targets": _target_table(parts["targets"]),
+        "/events": _table(
+            {
+                "time": np.array([t for t, _ in parts["events"]], float),
+                "text": text_array(text for _, text in parts["events"]),
+            }
+        ),
+        "/protocol": text_array(parts["protocol"]),
+    }
+    for path, name in (
+        ("/target_path", "target_path"),
+        ("/gaze/time_raw", "time_raw"),
+        ("/gaze/clock", "clock"),
+    ):
+        if parts.get(name) is not None and len(parts[name]):
+            data[path] = parts[name]
+    return Tree(attrs=attrs, data={**unknown.data, **data})
+
+
+class _View:
+    """A tree with the sentences that refuse it."""
+
+    def __init__(self, tree: Tree, name: str) -> None:
+        self.tree, self.name = tree, name
+
+    def refuse(self, what: str, todo: str) -> InputError:
+        return InputError(f"{what} of {self.name}; {todo}")
+
+    def array(self, path: str, shape: tuple[int, ...]) -> NDArray[Any]:
+        array = self.table(path)
+        if array.dtype.kind not in "fiu":
+            raise self.refuse(f"{path} holds {array.dtype}", "write it as numbers")
+        fits = array.ndim == len(shape) and all(
+            want in (-1, got) for want, got in zip(shape, array.shape, strict=True)
+        )
+        if not fits:
+            want = tuple("any" if s == -1 else s for s in shape)
+            raise self.refuse(
+                f"{path} has the shape {array.shape} instead of {want}",
+                "it is damaged or made wrongly; use another copy",
+            )
+        return array
+
+    def optional(self, path: str, shape: tuple[int, ...]) -> NDArray[Any] | None:
+        return self.array(path, shape) if path in self.tree.data else None
+
+    def table(self, path: str) -> NDArray[Any]:
+        if path in self.tree.dropped:
+            raise self.refuse(
+                f"{path} {self.tree.dropped[path]}", "write it as the format says"
+            )
+        if path not in self.tree.data:
+            raise self.refuse(
+                f"{path} is missing in the recording", "use a complete file"
+            )
+        return self.tree.data[path]
+
+    def column(self, path: str, field: str, kind: str = "S") -> Any:
+        table = self.table(path)
+        if table.ndim != 1 or table.dtype.names is None:
+            raise self.refuse(f"{path} is no table", "write it as rows of named fields")
+        if field not in table.dtype.names:
+            raise self.refuse(
+                f"{path} has no field {field!r}", "write it as the format says"
+            )
+        column = table[field]
+        if (column.dtype.kind == "S") != (kind == "S"):
+            want = "text" if kind == "S" else "numbers"
+            raise self.refuse(
+                f"{path} holds {column.dtype} in {field!r}", f"write it as {want}"
+            )
+        if kind != "S":
+            return column
+        return [bytes(v).decode("utf-8", "replace") for v in column]
+
+    def value(self, path: str, name: str) -> Any:
+        return self.tree.attrs.get(path, {}).get(name)
+
+    def text(self, path: str, name: str) -> str:
+        value = self.value(path, name)
+        if value is None:
+            return ""
+        array = np.asarray(value)
+        if array.size != 1 or array.dtype.kind not in "SU":
+            raise self.refuse(f"{name} in {path} is not text", "write it as text")
+        one = array.item()
+        return one if isinstance(one, str) else one.decode("utf-8", "replace")
+
+    def identifier(self, path: str, name: str) -> str:
+        text = self.text(path, name)
+        if len(text) > MAX_ID or not text.isprintable():
+            raise self.refuse(
+                f"{name} is {text[:MAX_ID]!r} in {path}",
+                f"write at most {MAX_ID} printable characters",
+            )
+        return text
+
+    def numbers(self, path: str, name: str, count: int) -> tuple[float, ...] | None:
+        value = self.value(path, name)
+        if value is None:
+            return None
+        array = np.asarray(value)
+        if array.dtype.kind not in "fiu" or array.size != count:
+            raise self.refuse(
+                f"{name} is {value!s:.60} in {path}",
+                f"write {count} number{'s' * (count > 1)} there",
+            )
+        return tuple(float(v) for v in array.ravel())
+
+    def number(self, path: str, name: str, default: float) -> float:
+        found = self.numbers(path, name, 1)
+        if found is None:
+            return default
+        if not np.isfinite(found[0]):
+            raise self.refuse(f"{name} is {found[0]} in {path}", "write a number there")
+        return found[0]
+
+
+def _setup(view: _View) -> Setup:
+    fields: dict[str, Any] = {}
+    for name, count in zip(_SETUP, (2, 2, 1, 3, 3), strict=True):
+        found = view.numbers("/setup", name, count)
+        if found is not None:
+            fields[name] = found[0] if count == 1 else found
+        elif name in _FIXES:
+            raise view.refuse(f"{name} is missing in /setup", _FIXES[name])
+    try:
+        return Setup(**fields)
+    except InputError as error:
+        raise InputError(f"/setup of {view.name} is unusable: {error}") from error
+
+
+def _rate(view: _View) -> float:
+    rate = view.number("/gaze", "nominal_rate", 0.0)
+    if rate < 0:
+        raise view.refuse(
+            f"nominal_rate is {rate:g} in /gaze", "write 0 or more, in Hz"
+        )
+    return rate
+
+
+def _targets(view: _View) -> NDArray[np.void]:
+    table = view.table("/targets")
+    rows = np.zeros(table.shape[:1] if table.ndim else 0, TARGET_DTYPE)
+    for name in ("onset", "offset", "x", "y", "kept"):
+        rows[name] = view.column("/targets", name, "f")
+    for name, known in (("role", ROLES), ("advance", ADVANCES)):
+        words = view.column("/targets", name)
+        strange = [w for w in words if w not in known]
+        if strange:
+            raise view.refuse(
+                f"/targets has the {name} {strange[0][:40]!r}",
+                f"use one of {', '.join(known)}",
+            )
+        rows[name] = words
+    return rows
+
+
+def _events(view: _View) -> tuple[tuple[float, str], ...]:
+    if "/events" not in view.tree.data:
+        return ()
+    times = view.column("/events", "time", "f")
+    texts = view.column("/events", "text")
+    return tuple(zip((float(t) for t in times), texts, strict=True))
+
+
+def _protocol(view: _View) -> str:
+    array = view.tree.data.get("/protocol")
+    if array is None or array.size == 0:
+        return ""
+    if array.dtype.kind != "S" or array.size != 1:
+        raise view.refuse(
+            "/protocol is not one text", "write the protocol's TOML there"
+        )
+    return bytes(array.ravel()[0]).decode("utf-8", "replace")
+
+
+def _unknown(tree: Tree) -> Tree | None:
+    from calibkit.store import Tree
+
+    attrs = {}
+    for path, values in tree.attrs.items():
+        rest = {k: v for k, v in values.items() if k not in _ATTRS.get(path, ())}
+        if rest or (path not in _ATTRS and path not in tree.data):
+            attrs[path] = rest
+    data = {path: array for path, array in tree.data.items() if path not in _DATA}
+    return Tree(attrs=attrs, data=data) if attrs or data else None
+
+
+def _target_table(targets: NDArray[np.void]) -> NDArray[np.void]:
+    from calibkit.store import text_array
+
+    names = TARGET_DTYPE.names or ()
+    return _table(
+        {
+            n: text_array(map(str, targets[n]))
+            if n in ("role", "advance")
+            else targets[n]
+            for n in names
+        }
+    )
+
+
+def _table(columns: Mapping[str, NDArray[Any]]) -> NDArray[np.void]:
+    length = len(next(iter(columns.values())))
+    table = np.zeros(length, [(n, c.dtype.str) for n, c in columns.items()])
+    for name, column in columns.items():
+        table[name] = column
+    return table

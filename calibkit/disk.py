@@ -1,0 +1,238 @@
+"""Write a file whole or not at all: aside, flushed, then moved into its place.
+
+"Saved" is true only after the move and the flush of the folder. Nothing here knows
+what the bytes mean. The system's calls are an argument, so that the branches of every
+system run in tests on any system.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import secrets
+import stat
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibkit.errors import CallError, InputError, StorageError
+
+TEMP_MARK = ".calibkit-tmp-"
+RETRY_S = 2.5  # another program (a virus scanner) may hold the target for a moment
+_HELD = (5, 32, 33)  # Windows: access denied, sharing violation, lock violation
+
+
+@dataclass(frozen=True, kw_only=True)
+class System:
+    """The calls that differ between systems."""
+
+    platform: str = sys.platform
+    replace: Callable[[Path, Path], None] = os.replace
+    link: Callable[[Path, Path], None] = os.link
+    fsync: Callable[[int], None] = os.fsync
+    sleep: Callable[[float], None] = time.sleep
+    clock: Callable[[], float] = time.monotonic
+
+
+SYSTEM = System()
+
+
+def write_bytes(
+    path: Path | str,
+    data: bytes | memoryview,
+    overwrite: bool = False,
+    *,
+    system: System = SYSTEM,
+) -> None:
+    """Write a file, private to its owner, whole or not at all.
+
+    Parameters
+    ----------
+    path : path of the file
+    data : bytes
+    overwrite : bool
+        Whether an existing file may be replaced.
+    system : System
+        For tests.
+
+    Raises
+    ------
+    CallError
+        When the file exists and may not be replaced, or is a folder or a device.
+    StorageError
+        When it cannot be written; a file that was there before is then unchanged.
+    """
+    path = Path(path)
+    _check_target(path, overwrite)
+    temp = path.with_name(f"{path.name[:100]}{TEMP_MARK}{secrets.token_hex(4)}")
+    try:
+        _write_temp(temp, data, system)
+        _publish(temp, path, overwrite, system)
+        _flush_folder(path.parent, system)
+    except OSError as error:
+        raise storage_error(path, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temp.unlink(missing_ok=True)
+
+
+def storage_error(path: Path, error: OSError) -> StorageError:
+    """Say in one sentence why `path` was not written, and what to do."""
+    why = error.strerror or str(error)
+    return StorageError(
+        f"{path} was not written: {why}; nothing was replaced: free some space or "
+        "choose another folder on this computer"
+    )
+
+
+def read_regular(path: Path, limit_bytes: int) -> bytes:
+    """Read a regular file of at most `limit_bytes`, once; never wait for a pipe.
+
+    Raises
+    ------
+    InputError
+        When it is missing, no regular file, unreadable or larger.
+    """
+    check_regular(path, limit_bytes)
+    try:
+        with path.open("rb") as file:
+            data = file.read(limit_bytes + 1)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    if len(data) > limit_bytes:
+        raise _too_large(path, len(data), limit_bytes)
+    return data
+
+
+def check_regular(path: Path, limit_bytes: int) -> int:
+    """Return the size of a regular file of at most `limit_bytes`, or say why not."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist; check its name and folder") from None
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from error
+    if not stat.S_ISREG(found.st_mode):
+        raise InputError(f"{path} is not a file; name a file")
+    if found.st_size > limit_bytes:
+        raise _too_large(path, found.st_size, limit_bytes)
+    return found.st_size
+
+
+def sha256_of(path: Path | str) -> str:
+    """Return the SHA-256 of a whole file in hexadecimal.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise _unreadable(Path(path), error) from error
+
+
+def sweep(folder: Path) -> list[Path]:
+    """Remove temporary files that a crash left in a folder; return what went."""
+    gone = []
+    for path in sorted(folder.glob(f"*{TEMP_MARK}*")):
+        with contextlib.suppress(OSError):
+            path.unlink()
+            gone.append(path)
+    return gone
+
+
+def _unreadable(path: Path, error: OSError | ValueError) -> InputError:
+    why = getattr(error, "strerror", None) or str(error)
+    return InputError(f"{path} cannot be read: {why}; check its permissions")
+
+
+def _too_large(path: Path, size: int, limit: int) -> InputError:
+    return InputError(
+        f"{path} has {size:,} bytes, more than the {limit:,} that such a file may "
+        "have; check that it is the right file"
+    )
+
+
+def _check_target(path: Path, overwrite: bool) -> None:
+    if path.is_dir() or (path.exists() and not path.is_file()):
+        raise CallError(f"{path} is not a file; name a file to write")
+    if not overwrite and (path.exists() or path.is_symlink()):
+        raise exists_error(path)
+
+
+def exists_error(path: Path) -> CallError:
+    """Say that an output exists and how to replace it."""
+    return CallError(f"{path} exists; choose another name or add --force")
+
+
+def _write_temp(temp: Path, data: bytes | memoryview, system: System) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    handle = os.open(temp, flags, 0o600)
+    try:
+        write_all(handle, data)
+        flush(handle, system)
+    finally:
+        os.close(handle)
+
+
+def write_all(handle: int, data: bytes | memoryview) -> None:
+    """Write all of it: a full disk makes `os.write` return early before it fails."""
+    rest = memoryview(data).cast("B")
+    while len(rest):
+        rest = rest[os.write(handle, rest[: 1 << 30]) :]
+
+
+def flush(handle: int, system: System = SYSTEM) -> None:
+    """Bring a file's data to the medium itself."""
+    if system.platform == "darwin":
+        # fsync leaves the data in the drive's own cache there.
+        import fcntl
+
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(handle, getattr(fcntl, "F_FULLFSYNC", 51))
+            return
+    system.fsync(handle)
+
+
+def _publish(temp: Path, path: Path, overwrite: bool, system: System) -> None:
+    if overwrite:
+        _patiently(lambda: system.replace(temp, path), system)
+        return
+    try:
+        # A link never replaces what another process wrote since we looked.
+        system.link(temp, path)
+    except FileExistsError:
+        raise exists_error(path) from None
+    except OSError:
+        # No hard links on this file system (FAT, some network drives).
+        if path.exists():
+            raise exists_error(path) from None
+        _patiently(lambda: system.replace(temp, path), system)
+
+
+def _patiently(action: Callable[[], None], system: System) -> None:
+    end = system.clock() + RETRY_S
+    while True:
+        try:
+            return action()
+        except PermissionError as error:
+            held = getattr(error, "winerror", None) in _HELD
+            if not (system.platform == "win32" and held and system.clock() < end):
+                raise
+        system.sleep(0.05)
+
+
+def _flush_folder(folder: Path, system: System) -> None:
+    if system.platform == "win32":
+        return  # folders cannot be opened there; the move itself is journaled
+    handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+    try:
+        flush(handle, system)
+    finally:
+        os.close(handle)
