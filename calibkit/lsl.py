@@ -24,7 +24,7 @@ from calibkit import errors, lsl_xml
 from calibkit.channels import Channel
 from calibkit.lsl_config import chosen_configuration, remedy
 from calibkit.lsl_found import Chunk, Found, candidates, choose
-from calibkit.markers import event_text, parse_event
+from calibkit.lsl_markers import event_text, parse_event
 
 __all__ = [
     "Chunk",
