@@ -41,7 +41,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "simulation",
     ),
     ("session", "publisher"),
-    ("lsl", "screen", "report"),
+    ("lsl", "screen", "display", "report"),
     ("options", "run", "wiring", "commands", "cli", "__main__"),
 )
 HOMES = {
