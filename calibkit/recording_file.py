@@ -100,11 +100,16 @@ def write(path: Path, parts: Mapping[str, Any], *, overwrite: bool) -> None:
     StorageError
         When it cannot be written.
     """
+    from calibkit import disk
+
+    disk.write_bytes(path, dump(parts), overwrite)
+
+
+def dump(parts: Mapping[str, Any]) -> bytes:
+    """Turn the fields of `Recording` into a file's bytes; always the same bytes."""
     from calibkit import store
 
-    store.write(
-        path, to_tree(parts), format=FORMAT, version=VERSION, overwrite=overwrite
-    )
+    return store.dump(to_tree(parts), FORMAT, VERSION)
 
 
 def from_tree(tree: Tree, name: str = "the recording") -> dict[str, Any]:
