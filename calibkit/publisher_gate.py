@@ -1,0 +1,109 @@
+"""Which samples of a live stream are fresh: no stale, repeated or backward ones.
+
+Old gaze that arrives late would pull the pointer back, so it is dropped. How late a
+stream always is (a camera's delay, a wrong clock) does not count: only what goes beyond
+its own delay. A clock that jumps must not silence a person, so steady samples that were
+refused for a while become the new normal.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+STALE_S = 0.150
+RELEARN_S = 0.3
+WALL_CLOCK_S = 5.0
+DELAYS = 101  # samples in the running median of the delay
+
+
+@dataclass
+class Counts:
+    """What became of the samples so far."""
+
+    accepted: int = 0
+    stale: int = 0
+    repeated: int = 0
+    unstamped: int = 0
+
+
+@dataclass
+class Gate:
+    """Decides on one sample after the other, by stamp and time of arrival.
+
+    Attributes
+    ----------
+    counts : Counts
+    jumps : int
+        How often the stream's clock seems to have jumped.
+    """
+
+    counts: Counts = field(default_factory=Counts)
+    jumps: int = 0
+    _last_s: float = -math.inf
+    _ages: deque[float] = field(default_factory=lambda: deque(maxlen=DELAYS))
+    _sorted: list[float] = field(default_factory=list)
+    _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
+
+    @property
+    def delay_s(self) -> float:
+        """The stream's own delay: median age of the samples accepted lately, or NaN."""
+        return self._sorted[len(self._sorted) // 2] if self._sorted else math.nan
+
+    def accept(self, stamp_s: float, now_s: float) -> bool:
+        """Say whether a sample that arrives now is fresh.
+
+        Parameters
+        ----------
+        stamp_s : float
+            The sample's stamp on the local clock, seconds.
+        now_s : float
+            Its arrival on the same clock.
+        """
+        age = now_s - stamp_s
+        if not math.isfinite(age):
+            self.counts.unstamped += 1
+            return False
+        beyond = age - self.delay_s if self._sorted else 0.0
+        if beyond < -STALE_S:
+            self._start_anew()
+        elif beyond > STALE_S or stamp_s <= self._last_s:
+            return self._refuse(stamp_s, age, now_s, late=beyond > STALE_S)
+        self._take(stamp_s, age)
+        return True
+
+    def _refuse(self, stamp_s: float, age: float, now_s: float, *, late: bool) -> bool:
+        if self._refused is None:
+            self._refused = (now_s, age)
+        since, first_age = self._refused
+        waited = now_s - since
+        # A backlog grows younger while it is worked off and a repeated stamp grows
+        # older; only after a jump of the clock does the age stand still.
+        if waited >= RELEARN_S:
+            self._refused = None
+            if abs(age - first_age) < 0.5 * waited:
+                self._start_anew()
+                self._take(stamp_s, age)
+                return True
+        if late and stamp_s > self._last_s:
+            self.counts.stale += 1
+        else:
+            self.counts.repeated += 1
+        return False
+
+    def _start_anew(self) -> None:
+        self.jumps += 1
+        self._ages.clear()
+        self._sorted.clear()
+        self._last_s = -math.inf
+
+    def _take(self, stamp_s: float, age: float) -> None:
+        self.counts.accepted += 1
+        self._last_s = stamp_s
+        self._refused = None
+        if len(self._ages) == DELAYS:
+            self._sorted.pop(bisect.bisect_left(self._sorted, self._ages[0]))
+        self._ages.append(age)
+        bisect.insort(self._sorted, age)

@@ -1,0 +1,268 @@
+"""The publisher's core: every row is one mapping applied to one fresh sample."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from calibkit import filters
+from calibkit.channels import Channel
+from calibkit.publisher import OUTPUT, Output, Publisher, differences
+from calibkit.publisher_gate import Gate
+
+CHANNELS = tuple(
+    Channel(label=f"{kind}{axis}", eye="left", type=f"{kind}{axis}", unit="px")
+    for kind in ("Pupil", "Reflex")
+    for axis in "XY"
+)
+
+
+@dataclass(frozen=True)
+class Answer:
+    xy: NDArray[np.float64]
+    sd: NDArray[np.float64]
+
+
+@dataclass
+class Straight:
+    """A mapping simple enough to be recomputed by hand."""
+
+    id: int = 7
+    gain: float = 2.0
+    channels: tuple[Channel, ...] = field(default=CHANNELS)
+
+    def apply(self, samples: NDArray[np.float64]) -> Answer:
+        xy = self.gain * (samples[:, :2] - samples[:, 2:4])
+        return Answer(xy, np.where(np.isfinite(xy), 5.0, np.nan))
+
+
+class Broken(Straight):
+    def apply(self, samples: NDArray[np.float64]) -> Answer:
+        raise ValueError("no")
+
+
+def feed(publisher: Publisher, stamps: list[float], now: float) -> Output:
+    samples = np.column_stack([stamps, stamps, np.ones((len(stamps), 2))])
+    return publisher.feed(np.array(stamps), samples.astype(float), now)
+
+
+def test_rows_equal_the_mapping_exactly() -> None:
+    rng, mapping = np.random.default_rng(1), Straight()
+    publisher = Publisher(mapping)
+    samples = rng.normal(500, 100, (400, 4))
+    times = 10 + np.arange(400) / 250
+    outs = [
+        publisher.feed(times[k : k + 5], samples[k : k + 5], times[k + 4])
+        for k in range(0, 400, 5)
+    ]
+    rows = np.concatenate([out.rows for out in outs])
+    want = mapping.apply(samples)
+    np.testing.assert_array_equal(rows[:, :2], want.xy)
+    np.testing.assert_array_equal(rows[:, 2:4], want.sd)
+    np.testing.assert_array_equal(rows[:, 4], 1)
+    np.testing.assert_array_equal(rows[:, 5], np.arange(400))
+    np.testing.assert_array_equal(rows[:, 6], 7)
+    np.testing.assert_array_equal(np.concatenate([o.time for o in outs]), times)
+
+
+def test_output_is_the_contracts_channel_list() -> None:
+    # Source: contract, "Streams": the order of the published channels.
+    assert [channel.type for channel in OUTPUT] == [
+        "ScreenX",
+        "ScreenY",
+        "sd_x",
+        "sd_y",
+        "valid",
+        "sequence",
+        "mapping",
+    ]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.lists(
+            st.floats(allow_nan=True, allow_infinity=True, width=32),
+            min_size=4,
+            max_size=4,
+        ),
+        min_size=1,
+        max_size=20,
+    )
+)
+def test_where_valid_all_is_finite_and_else_nothing_is_said(
+    rows: list[list[float]],
+) -> None:
+    with np.errstate(all="ignore"):
+        out = Publisher(Straight()).feed(
+            np.arange(len(rows)) / 100, np.array(rows), (len(rows) - 1) / 100
+        )
+    assert len(out.rows) == len(rows)
+    valid = out.rows[:, 4] == 1
+    assert np.isfinite(out.rows[valid]).all()
+    assert np.isnan(out.rows[~valid, :4]).all()
+    assert set(out.rows[:, 4]) <= {0.0, 1.0}
+
+
+def test_repeated_and_backward_samples_are_dropped() -> None:
+    publisher = Publisher(Straight())
+    out = feed(publisher, [1.0, 1.01, 1.01, 1.005, 1.02], 1.02)
+    assert out.time.tolist() == [1.0, 1.01, 1.02]
+    assert out.rows[:, 5].tolist() == [0, 1, 2]
+    assert publisher.gate.counts.repeated == 2
+
+
+def test_backlog_of_a_frozen_tracker_is_dropped() -> None:
+    # As measured with a stopped and continued sender: old samples come in a burst.
+    publisher = Publisher(Straight())
+    for k in range(100):
+        feed(publisher, [k * 0.004], k * 0.004 + 0.002)
+    stamps = [0.4 + k * 0.004 for k in range(750)]  # three seconds, all at once
+    out = feed(publisher, stamps, 3.402)
+    assert out.time.min() > 3.402 - 0.160
+    assert out.time.max() == pytest.approx(3.396)
+    assert publisher.gate.counts.stale > 700
+
+
+def test_a_slow_streams_own_delay_is_no_reason_to_drop() -> None:
+    publisher = Publisher(Straight())
+    kept = [len(feed(publisher, [k / 30], k / 30 + 0.4).time) for k in range(90)]
+    assert sum(kept) == 90
+
+
+@pytest.mark.parametrize("jump_s", [-3600.0, 3600.0])
+def test_a_clock_jump_silences_for_less_than_half_a_second(jump_s: float) -> None:
+    # Source: the requirement "gap at most 500 ms whenever a tracker is alive".
+    publisher = Publisher(Straight())
+    arrivals = []
+    for k in range(1000):
+        now = 10_000 + k * 0.004
+        stamp = now - 0.003 + (jump_s if k >= 500 else 0.0)
+        if len(feed(publisher, [stamp], now).time):
+            arrivals.append(now)
+    assert np.diff(arrivals).max() < 0.5
+    assert publisher.gate.jumps == 1
+
+
+def test_stamp_that_is_no_number_is_dropped_and_counted() -> None:
+    publisher = Publisher(Straight())
+    assert len(feed(publisher, [math.nan, math.inf, -math.inf], 1.0).time) == 0
+    assert publisher.gate.counts.unstamped == 3
+
+
+def test_wall_clock_stamps_are_told() -> None:
+    # Seen in the wild: senders that stamp with the time of day.
+    out = feed(Publisher(Straight()), [1_700_000_000.0], 50.0)
+    assert len(out.time) == 1
+    assert "differ from this computer's LSL clock" in out.notices[0].text
+
+
+def test_states_are_told_once_each() -> None:
+    publisher = Publisher(Straight())
+    states = [n.state for n in publisher.found("stream a", 0.0)]
+    states += [n.state for n in feed(publisher, [1.0], 1.0).notices]
+    states += [n.state for n in feed(publisher, [1.1], 1.1).notices]
+    states += [n.state for n in publisher.tick(1.2)]
+    states += [n.state for n in publisher.tick(1.5)]
+    states += [n.state for n in publisher.tick(1.6)]
+    states += [n.state for n in feed(publisher, [1.7], 1.7).notices]
+    states += [n.state for n in publisher.lost("gone", 1.8)]
+    assert states == ["waiting", "running", "stale", "running", "lost"]
+
+
+def test_a_mapping_that_fails_says_nothing_and_never_stops() -> None:
+    publisher = Publisher(Broken())
+    out = feed(publisher, [1.0, 1.1], 1.1)
+    assert np.isnan(out.rows[:, :4]).all()
+    assert (out.rows[:, 4] == 0).all()
+    assert any("could not be mapped" in n.text for n in out.notices)
+
+
+def test_swap_of_mappings_is_whole() -> None:
+    publisher = Publisher(Straight())
+    feed(publisher, [1.0], 1.0)
+    publisher.use(Straight(id=8, gain=3.0), 1.05)
+    out = feed(publisher, [1.1], 1.1)
+    assert out.rows[0, 6] == 8
+    assert out.rows[0, 0] == pytest.approx(3.0 * (1.1 - 1.0))
+    assert out.rows[0, 5] == 1
+
+
+def test_swap_to_another_trackers_mapping_is_refused() -> None:
+    publisher = Publisher(Straight())
+    told = publisher.use(Straight(id=8, channels=CHANNELS[:2]), 1.0)
+    assert "refused" in told[0].text
+    assert publisher.mapping.id == 7
+
+
+def test_differences_name_the_channel() -> None:
+    assert differences(CHANNELS, CHANNELS) == []
+    swapped = (CHANNELS[1], CHANNELS[0], *CHANNELS[2:])
+    assert "channel 1 is pupily" in differences(CHANNELS, swapped)[0]
+    assert "4" in differences(CHANNELS, CHANNELS[:3])[0]
+
+
+def test_unit_spelling_and_label_do_not_matter() -> None:
+    other = tuple(
+        Channel(label="any", eye=c.eye, type=c.type, unit="pixels") for c in CHANNELS
+    )
+    assert differences(CHANNELS, other) == []
+
+
+def test_filter_smooths_positions_and_leaves_sd_and_missing() -> None:
+    plain, smooth = (
+        Publisher(Straight()),
+        Publisher(Straight(), filters.named("one-euro", 40.0)),
+    )
+    rng = np.random.default_rng(4)
+    samples = rng.normal(500, 5, (200, 4))
+    samples[50] = np.nan
+    times = np.arange(200) / 100
+    raw = plain.feed(times, samples, times[-1]).rows
+    # One chunk is as many: fed sample by sample.
+    got = np.concatenate(
+        [
+            smooth.feed(times[k : k + 1], samples[k : k + 1], times[k]).rows
+            for k in range(200)
+        ]
+    )
+    assert np.nanstd(got[20:, 0]) < 0.6 * np.nanstd(raw[20:, 0])
+    np.testing.assert_array_equal(got[:, 2:], raw[:, 2:])
+    assert np.isnan(got[50, :2]).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.floats(-0.05, 0.4), st.floats(-1.0, 1.0)), min_size=1, max_size=60
+    ),
+    st.integers(1, 5),
+)
+def test_order_and_one_row_a_sample_hold_for_any_stamps(
+    steps: list[tuple[float, float]], size: int
+) -> None:
+    publisher, now, out = Publisher(Straight()), 0.0, []
+    for step, offset in steps:
+        now += abs(step)
+        stamps = [now + offset + k * 0.001 for k in range(size)]
+        out.append(feed(publisher, stamps, now))
+    counts = publisher.gate.counts
+    total = counts.accepted + counts.stale + counts.repeated + counts.unstamped
+    sequence = np.concatenate([o.rows[:, 5] for o in out])
+    assert total == size * len(steps)
+    np.testing.assert_array_equal(sequence, np.arange(counts.accepted))
+
+
+def test_delay_is_the_running_median() -> None:
+    # Source: numpy.median as reference.
+    gate, rng = Gate(), np.random.default_rng(2)
+    ages = rng.uniform(0.01, 0.1, 301)
+    for k, age in enumerate(ages):
+        assert gate.accept(k - age, float(k))
+    assert gate.delay_s == pytest.approx(np.median(ages[-101:]))
