@@ -95,9 +95,14 @@ class Gate:
 
     def _start_anew(self) -> None:
         self.jumps += 1
+        self.forget()
+
+    def forget(self) -> None:
+        """Start anew with a stream whose clock may be another one now."""
         self._ages.clear()
         self._sorted.clear()
         self._last_s = -math.inf
+        self._refused = None
 
     def _take(self, stamp_s: float, age: float) -> None:
         self.counts.accepted += 1
