@@ -8,6 +8,7 @@ system run in tests on any system.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import secrets
@@ -25,6 +26,10 @@ RETRY_S = 2.5  # another program (a virus scanner) may hold the target for a mom
 _HELD = (5, 32, 33)  # Windows: access denied, sharing violation, lock violation
 
 
+class ExistsError(CallError):
+    """The output exists and may not be replaced."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class System:
     """The calls that differ between systems."""
@@ -35,6 +40,7 @@ class System:
     fsync: Callable[[int], None] = os.fsync
     sleep: Callable[[float], None] = time.sleep
     clock: Callable[[], float] = time.monotonic
+    wall: Callable[[], float] = time.time
 
 
 SYSTEM = System()
@@ -61,7 +67,8 @@ def write_bytes(
     Raises
     ------
     CallError
-        When the file exists and may not be replaced, or is a folder or a device.
+        When the file exists and may not be replaced (ExistsError), or is a folder or
+        a device.
     StorageError
         When it cannot be written; a file that was there before is then unchanged.
     """
@@ -137,13 +144,19 @@ def sha256_of(path: Path | str) -> str:
         raise _unreadable(Path(path), error) from error
 
 
-def sweep(folder: Path) -> list[Path]:
-    """Remove temporary files that a crash left in a folder; return what went."""
+def sweep(
+    folder: Path, min_age_s: float = 60.0, *, system: System = SYSTEM
+) -> list[Path]:
+    """Remove temporary files that a crash left in a folder; return what went.
+
+    Younger ones may belong to another process that is writing just now.
+    """
     gone = []
     for path in sorted(folder.glob(f"*{TEMP_MARK}*")):
         with contextlib.suppress(OSError):
-            path.unlink()
-            gone.append(path)
+            if system.wall() - path.stat().st_mtime >= min_age_s:
+                path.unlink()
+                gone.append(path)
     return gone
 
 
@@ -166,9 +179,9 @@ def _check_target(path: Path, overwrite: bool) -> None:
         raise exists_error(path)
 
 
-def exists_error(path: Path) -> CallError:
+def exists_error(path: Path) -> ExistsError:
     """Say that an output exists and how to replace it."""
-    return CallError(f"{path} exists; choose another name or add --force")
+    return ExistsError(f"{path} exists; choose another name or add --force")
 
 
 def _write_temp(temp: Path, data: bytes | memoryview, system: System) -> None:
@@ -210,10 +223,16 @@ def _publish(temp: Path, path: Path, overwrite: bool, system: System) -> None:
     except FileExistsError:
         raise exists_error(path) from None
     except OSError:
-        # No hard links on this file system (FAT, some network drives).
-        if path.exists():
+        # No hard links on this file system (FAT, some network drives): claim the name.
+        try:
+            os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
             raise exists_error(path) from None
-        _patiently(lambda: system.replace(temp, path), system)
+        try:
+            _patiently(lambda: system.replace(temp, path), system)
+        except OSError:
+            path.unlink(missing_ok=True)
+            raise
 
 
 def _patiently(action: Callable[[], None], system: System) -> None:
@@ -234,5 +253,9 @@ def _flush_folder(folder: Path, system: System) -> None:
     handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
     try:
         flush(handle, system)
+    except OSError as error:
+        # Some network drives cannot flush folders.
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
     finally:
         os.close(handle)
