@@ -17,6 +17,11 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     (
         "reader",
         "disk",
+        "lock",
+        "home",
+        "tomlfile",
+        "frames",
+        "snapshot",
         "foreign",
         "store",
         "recording_file",
@@ -25,6 +30,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "protocol",
         "settings",
         "profile",
+        "records",
     ),
     (
         "quality",
