@@ -23,6 +23,7 @@ BIN_SAMPLES = 3
 # A step between bins that is no noise: Engbert and Kliegl (2003), lambda = 6.
 STEP_SD = 6.0
 SETTLE_S = 0.1
+LATE_S = 0.4
 # A look this much smaller than the smallest movement per degree so far is no movement.
 MOVED_SHARE = 0.4
 
@@ -134,6 +135,9 @@ class Looks:
         if not self._times:
             return None
         times = np.concatenate(self._times)
+        # A stream that comes late is not lost: what counts ends with its newest sample.
+        if now_s - times[-1] < LATE_S:
+            now_s = float(times[-1])
         places = np.concatenate(self._places, axis=1)
         width = max(BIN_S, BIN_SAMPLES * float(np.median(np.diff(times, prepend=0.0))))
         count = int(min(MEMORY_S, now_s - times[0]) / width)
