@@ -1,0 +1,123 @@
+"""The functions that a mapping is made of: polynomials of features, per eye.
+
+Products of Legendre polynomials, orthonormal over the square [-1, 1]², so that each
+coefficient is the root mean square, in degrees, of what it contributes over the screen;
+groups of equal degree can then share one prior variance. Covariates enter linearly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# Legendre polynomials 0 to 3 by powers of x, scaled to unit mean square over [-1, 1]:
+# Abramowitz & Stegun 1964, table 22.9.
+_LEGENDRE = np.sqrt([[1.0], [3.0], [5.0], [7.0]]) * np.array(
+    [[1, 0, 0, 0], [0, 1, 0, 0], [-0.5, 0, 1.5, 0], [0, -1.5, 0, 2.5]]
+)
+GROUPS = ("constant", "linear", "quadratic", "cubic", "covariate")
+
+
+@cache
+def exponents(degree: int) -> tuple[tuple[int, int], ...]:
+    """Powers (of x, of y) of each term, by total degree."""
+    return tuple(
+        (total - j, j) for total in range(degree + 1) for j in range(total + 1)
+    )
+
+
+@cache
+def to_powers(degree: int) -> Array:
+    """Matrix L with orthonormal terms = plain powers @ L, (terms, terms)."""
+    terms = exponents(degree)
+    rows = [[_LEGENDRE[i, p] * _LEGENDRE[j, q] for (i, j) in terms] for (p, q) in terms]
+    matrix = np.array(rows)
+    matrix.setflags(write=False)
+    return matrix
+
+
+def powers(xy: Array, degree: int) -> Array:
+    """Plain powers of scaled features: (..., 2) to (..., terms)."""
+    x, y = xy[..., 0], xy[..., 1]
+    out = np.empty((*x.shape, len(exponents(degree))))
+    for k, (p, q) in enumerate(exponents(degree)):
+        out[..., k] = x**p * y**q
+    return out
+
+
+def slopes(xy: Array, degree: int) -> Array:
+    """Derivatives of the plain powers by x and by y: (..., 2) to (..., 2, terms)."""
+    x, y = xy[..., 0], xy[..., 1]
+    out = np.empty((*x.shape, 2, len(exponents(degree))))
+    for k, (p, q) in enumerate(exponents(degree)):
+        out[..., 0, k] = p * x ** max(p - 1, 0) * y**q
+        out[..., 1, k] = q * x**p * y ** max(q - 1, 0)
+    return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Basis:
+    """Polynomial degree, covariates and the scaling of both, per eye.
+
+    Parameters
+    ----------
+    degree : int, 1 to 3
+    covariates : tuple of str
+    centre, scale : arrays (e, 2)
+        Features are centred and divided, so that the screen fills about [-1, 1]².
+    extra_centre, extra_scale : arrays (e, c)
+    """
+
+    degree: int
+    covariates: tuple[str, ...]
+    centre: Array
+    scale: Array
+    extra_centre: Array
+    extra_scale: Array
+
+    @property
+    def terms(self) -> int:
+        """Number of functions per eye and axis."""
+        return len(exponents(self.degree)) + len(self.covariates)
+
+    @property
+    def size(self) -> int:
+        """Number of weights: eyes x 2 axes x terms, in this order."""
+        return len(self.centre) * 2 * self.terms
+
+    @property
+    def group(self) -> NDArray[np.int_]:
+        """Index into GROUPS of each term."""
+        degrees = [p + q for p, q in exponents(self.degree)]
+        return np.array(degrees + [4] * len(self.covariates))
+
+    def scaled(self, xy: Array) -> Array:
+        """Features (e, ..., 2) in units of the basis."""
+        shape = (len(self.centre), *[1] * (xy.ndim - 2), 2)
+        return (xy - self.centre.reshape(shape)) / self.scale.reshape(shape)
+
+    def scaled_extra(self, extra: Array) -> Array:
+        """Covariates (e, ..., c) in units of the basis; a missing one counts as 0."""
+        shape = (len(self.centre), *[1] * (extra.ndim - 2), extra.shape[-1])
+        units = (extra - self.extra_centre.reshape(shape)) / self.extra_scale.reshape(
+            shape
+        )
+        return np.where(np.isfinite(units), units, 0.0)
+
+    def functions(self, xy: Array, extra: Array) -> Array:
+        """Evaluate every function: (e, ..., 2) and (e, ..., c) to (e, ..., terms)."""
+        polynomial = powers(self.scaled(xy), self.degree) @ to_powers(self.degree)
+        return np.concatenate([polynomial, self.scaled_extra(extra)], axis=-1)
+
+    def derivatives(self, xy: Array) -> Array:
+        """Slopes of the functions by feature: (e, ..., 2) to (e, ..., 2, terms)."""
+        slope = slopes(self.scaled(xy), self.degree) @ to_powers(self.degree)
+        shape = (len(self.centre), *[1] * (xy.ndim - 2), 2, 1)
+        slope = slope / self.scale.reshape(shape)
+        none = np.zeros((*slope.shape[:-1], len(self.covariates)))
+        return np.concatenate([slope, none], axis=-1)

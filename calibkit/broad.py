@@ -1,0 +1,138 @@
+"""The prior where nothing was learned: wide, and honest about being so.
+
+Features that are gaze angles already start from the tracker's own answer, a few degrees
+of offset and some ten per cent of gain away from the truth. Raw features start from
+nothing; they are scaled by what was seen. How far the mapping bends is left to the
+evidence, in a few steps.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.basis import Basis, exponents
+from calibkit.bayes import Gaussian
+from calibkit.features import Layout
+from calibkit.geometry import Setup
+from calibkit.observations import Noise, Points
+from calibkit.prior import SharedMapping
+
+Array = NDArray[np.float64]
+
+DEGREES_SCALE = 20.0  # field angles are divided by this, whatever the screen
+# Prior sd by group, degrees root mean square over the screen (common practice: remote
+# trackers are off by up to some degrees before a person is calibrated).
+IN_DEGREES_SD = {0: 2.5, 1: 1.2, 2: 0.7, 3: 0.3, 4: 0.5}
+RAW_SD = {0: 12.0, 1: 12.0, 2: 1.5, 3: 0.5, 4: 1.0}
+BENDS = (1.0, 0.25, 2.5)  # factors on the nonlinear groups that the evidence may choose
+FIXATION_DEG = 0.35
+EYE_DEG = 0.35
+NOISE_SPREAD = 0.7
+SAMPLE_DEG = 0.3
+DRIFT_DEG = 0.22
+
+
+def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> Basis:
+    """Third degree; scaled by the screen where features are degrees, else by the data.
+
+    Parameters
+    ----------
+    plan : Layout
+    found : Points
+        What was seen; its centre and spread scale raw features.
+    covariates : tuple of str
+        Of the layout, those to use.
+    """
+    eyes = len(plan.eyes)
+    centre = np.zeros((eyes, 2))
+    scale = np.full((eyes, 2), DEGREES_SCALE)
+    for e, source in enumerate(plan.eyes):
+        rows = found.mean[found.seen[:, e], e]
+        if source.kind not in ("screen", "direction") and len(rows):
+            centre[e], scale[e] = middle_and_scale(rows)
+    extra_centre, extra_scale = covariate_scaling(found.extra)
+    return Basis(
+        degree=3,
+        covariates=covariates,
+        centre=centre,
+        scale=scale,
+        extra_centre=extra_centre[:, : len(covariates)],
+        extra_scale=extra_scale[:, : len(covariates)],
+    )
+
+
+def middle_and_scale(rows: Array) -> tuple[Array, Array]:
+    """Median, and the scale that brings most rows into [-1, 1] (square pixels)."""
+    middle = np.median(rows, axis=0)
+    away = np.abs(rows - middle)
+    scale = np.quantile(away, 0.85, axis=0)
+    least = max(float(scale.max()) * 0.2, 1e-9 * (1.0 + float(np.abs(middle).max())))
+    return middle, np.maximum(scale, least)
+
+
+def covariate_scaling(extra: Array) -> tuple[Array, Array]:
+    """Centre and scale of covariates (T, e, c); one that is constant gets no weight."""
+    eyes, count = extra.shape[1:]
+    centre, scale = np.zeros((eyes, count)), np.full((eyes, count), np.inf)
+    for e in range(eyes):
+        for k in range(count):
+            column = extra[:, e, k]
+            column = column[np.isfinite(column)]
+            if len(column):
+                centre[e, k] = np.median(column)
+                spread = float(np.std(column))
+                if spread > 1e-9 * (1.0 + abs(centre[e, k])):
+                    scale[e, k] = spread
+    return centre, scale
+
+
+def prior_weights(basis: Basis, in_degrees: bool, bend: float) -> Gaussian:
+    """Mean and covariance of the weights."""
+    table = IN_DEGREES_SD if in_degrees else RAW_SD
+    sd = np.array([table[int(g)] for g in basis.group])
+    sd = np.where((basis.group == 2) | (basis.group == 3), sd * bend, sd)
+    eyes = len(basis.centre)
+    mean = np.zeros((eyes, 2, basis.terms))
+    if in_degrees:
+        terms = exponents(basis.degree)
+        for axis, power in enumerate(((1, 0), (0, 1))):
+            mean[:, axis, terms.index(power)] = DEGREES_SCALE / np.sqrt(3.0)
+    return Gaussian(mean=mean.ravel(), cov=np.diag(np.tile(sd, 2 * eyes) ** 2))
+
+
+def broad(
+    plan: Layout,
+    found: Points,
+    setup: Setup,
+    covariates: tuple[str, ...] = (),
+    bend: float = 1.0,
+) -> SharedMapping:
+    """Make the broad prior for a layout.
+
+    Parameters
+    ----------
+    plan : Layout
+    found : Points
+    setup : Setup
+    covariates : tuple of str
+    bend : float
+        Factor on the sd of the nonlinear groups.
+    """
+    basis, eyes = basis_for(plan, found, covariates), len(plan.eyes)
+    return SharedMapping(
+        signature=plan.signature,
+        eyes=plan.names,
+        basis=basis,
+        weights=prior_weights(basis, plan.in_degrees, bend),
+        noise=Noise(
+            fixation=np.full(2, FIXATION_DEG),
+            eye=np.full((eyes, 2), EYE_DEG),
+            spread=NOISE_SPREAD,
+            sample=np.eye(2 * eyes) * SAMPLE_DEG**2,
+            drift=np.full(2, DRIFT_DEG),
+        ),
+        people=0,
+        setups=np.array([[*setup.screen_px, *setup.screen_mm, setup.distance_mm]]),
+        origin="broad",
+    )

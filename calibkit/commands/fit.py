@@ -1,0 +1,89 @@
+"""calibkit fit: a mapping from recordings."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from calibkit import options
+
+SUMMARY = "a mapping from a person's recordings"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit fit`."""
+    parser.add_argument("recordings", nargs="+", type=Path, metavar="REC")
+    parser.add_argument(
+        "--shared",
+        type=Path,
+        metavar="FILE",
+        help="a shared mapping, or the same person's earlier mapping, to start from",
+    )
+    parser.add_argument(
+        "--eyes",
+        choices=("both", "left", "right"),
+        default="both",
+        help="which eyes to use",
+    )
+    parser.add_argument(
+        "--extra",
+        action="append",
+        default=[],
+        metavar="LABEL",
+        help="label of a further channel to use; may be repeated",
+    )
+    parser.add_argument(
+        "--min-confidence",
+        type=options.number(0, 1),
+        default=0.0,
+        metavar="C",
+        help="samples with less confidence count as missing",
+    )
+    options.add_output(parser, "MAPPING", "the mapping file to write")
+    options.add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit, save, say what each target gave."""
+    from calibkit.mapping import fit_all, load_prior, predicted_sd_deg
+    from calibkit.recording import Recording
+    from calibkit.store import sha256_of
+
+    options.check_output(args.output, force=args.force)
+    recordings = [Recording.load(path) for path in args.recordings]
+    shared = load_prior(args.shared) if args.shared else None
+    hashes = tuple(sha256_of(path) for path in args.recordings)
+    mapping = fit_all(
+        recordings,
+        shared,
+        eyes=args.eyes,
+        extra=tuple(args.extra),
+        min_confidence=args.min_confidence,
+        recordings_sha256=hashes,
+    )
+    mapping.save(args.output, overwrite=args.force)
+    if args.json:
+        options.emit_json(
+            {
+                "mapping": str(args.output),
+                "id": mapping.id,
+                "eyes": list(mapping.eyes),
+                "people": mapping.people,
+                "predicted_sd_deg": predicted_sd_deg(mapping),
+                "lag_s": mapping.lag_s,
+                "notes": list(mapping.notes),
+                "targets": [
+                    dict(zip(mapping.looks.dtype.names, row.tolist(), strict=True))
+                    for row in mapping.looks
+                ],
+            }
+        )
+        return 0
+    for row in mapping.looks:
+        place = "moving" if row["x"] != row["x"] else f"{row['x']:.0f}, {row['y']:.0f}"
+        options.emit(f"{place:>12}  weight {row['weight']:.2f}  {row['reason']}")
+    for note in mapping.notes:
+        options.say(f"note: {note}")
+    sd = predicted_sd_deg(mapping)
+    options.say(f"{args.output}: expected error {sd:.2f} degrees (one sd, per axis)")
+    return 0

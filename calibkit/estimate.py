@@ -1,0 +1,184 @@
+"""One person's posterior: prior, looks and inattention together. 0, 1, 2, ... looks.
+
+Whole targets are re-weighted by a Student's t, from the prior's own residuals on; then
+the person's noise is found by the evidence, and both once more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit import bayes
+from calibkit.basis import Basis
+from calibkit.bayes import Gaussian
+from calibkit.observations import (
+    Noise,
+    Points,
+    Prepared,
+    blocks,
+    carried,
+    gains,
+    prepare,
+    sample_noise,
+)
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Estimate:
+    """What is known of one person after T looks.
+
+    Parameters
+    ----------
+    weights : Gaussian
+        Of the basis' weights.
+    noise : Noise
+        This person's.
+    trust : array (T,)
+        Weight of each look, 0 to 1.
+    away : array (T, 2), degrees
+        Where gaze seems to have been, from the target, if the look is left out.
+    score : float
+        Log predictive density of each look given the others, summed (Student's t).
+    strain : float
+        Median squared distance of left-out looks per number, about 1 when the noise
+        is as expected.
+    """
+
+    weights: Gaussian
+    noise: Noise
+    trust: Array
+    away: Array
+    score: float
+    strain: float
+
+
+def estimate(
+    prior: Gaussian,
+    basis: Basis,
+    noise: Noise,
+    found: Points,
+    start: Array | None = None,
+) -> Estimate:
+    """Posterior of a person's weights.
+
+    Parameters
+    ----------
+    prior : Gaussian
+        Over the basis' weights.
+    basis : Basis
+    noise : Noise
+        Of the population; the person's own is found from it.
+    found : Points
+        T looks, T may be 0.
+    start : array (T,), optional
+        Weights to start from, instead of the prior's residuals.
+    """
+    if len(found) == 0:
+        own = _with_samples(noise, basis, prior.mean, found)
+        none = np.empty(0)
+        return Estimate(
+            weights=prior,
+            noise=own,
+            trust=none,
+            away=np.empty((0, 2)),
+            score=0.0,
+            strain=1.0,
+        )
+    prepared, root = prepare(basis, found), prior.root()
+    weights, factors, trust = prior.mean, np.zeros(1 + len(noise.eye)), start
+    for _ in range(2):
+        through = carried(prepared, weights)
+        made = blocks(prepared, noise.scaled(factors), through)
+        trust = bayes.robust_weights(prior, made, start=trust, root=root)
+        factors = _person_noise(prior, root, prepared, noise, through, trust, factors)
+        made = blocks(prepared, noise.scaled(factors), through)
+        weights = bayes.solve(prior, made, trust, root).posterior.mean
+    through = carried(prepared, weights)
+    made = blocks(prepared, noise.scaled(factors), through)
+    trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
+    solution = bayes.solve(prior, made, trust, root)
+    weights = solution.posterior.mean
+    return Estimate(
+        weights=solution.posterior,
+        noise=_with_samples(noise.scaled(factors), basis, weights, found),
+        trust=trust,
+        away=_away(solution.left_out, made.present),
+        score=_score(solution, made),
+        strain=_strain(solution, made),
+    )
+
+
+def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
+    distance2, counts, nu = solution.distance2(), made.counts, bayes.NU
+    volume = np.linalg.slogdet(solution.left_out_cov)[1]
+    score = -0.5 * (nu + counts) * np.log1p(distance2 / nu) - 0.5 * volume
+    return float(np.sum(score))
+
+
+def _strain(solution: bayes.Solution, made: bayes.Blocks) -> float:
+    seen = made.counts > 0
+    if not seen.any():
+        return 1.0
+    return float(np.median((solution.distance2() / np.maximum(made.counts, 1))[seen]))
+
+
+def _away(left_out: Array, present: NDArray[np.bool_]) -> Array:
+    """Gaze minus target, mean of the eyes that were seen."""
+    count, width = left_out.shape
+    there = present.reshape(count, width // 2, 2)
+    total = np.sum(-left_out.reshape(there.shape) * there, axis=1)
+    mean: Array = total / np.maximum(there.sum(axis=1), 1)
+    return mean
+
+
+def _person_noise(
+    prior: Gaussian,
+    root: Array,
+    prepared: Prepared,
+    noise: Noise,
+    through: Array,
+    trust: Array,
+    factors: Array,
+) -> Array:
+    """Log factors of this person's noise, by evidence: a short coordinate search."""
+
+    def score(at: Array) -> float:
+        made = blocks(prepared, noise.scaled(at), through)
+        evidence = float(bayes.solve(prior, made, trust, root).log_evidence)
+        return evidence - 0.5 * float(np.sum(at**2)) / noise.spread**2
+
+    best, step = score(factors), 0.8 * noise.spread
+    for _ in range(3):
+        for k in range(len(factors)):
+            for sign in (1.0, -1.0):
+                trial = factors.copy()
+                trial[k] += sign * step
+                value = score(trial)
+                if value > best:
+                    best, factors = value, trial
+                    break
+        step *= 0.6
+    return factors
+
+
+def _with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> Noise:
+    """Put this person's sample noise in the place of the population's."""
+    if len(found) == 0:
+        return noise
+    slope = basis.derivatives(basis.centre[:, None, :])[:, 0]
+    own = sample_noise(found.spread, gains(slope[None], weights)[0])
+    # An eye that was never seen keeps the population's noise.
+    never = np.repeat(~found.seen.any(axis=0), 2)
+    sample = np.diag(np.where(never, np.diag(noise.sample), np.diag(own)))
+    return Noise(
+        fixation=noise.fixation,
+        eye=noise.eye,
+        spread=noise.spread,
+        sample=sample,
+        drift=noise.drift,
+    )
