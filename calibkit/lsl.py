@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from calibkit import errors, lsl_xml
 from calibkit.channels import Channel
 from calibkit.lsl_config import chosen_configuration, remedy
-from calibkit.lsl_found import Chunk, Found, candidates, choose
+from calibkit.lsl_found import Arrival, Chunk, Found, candidates, choose
 from calibkit.lsl_markers import event_text, parse_event
 
 __all__ = [
@@ -237,6 +237,7 @@ class GazeInlet(_Inlet):
         self.channels = lsl_xml.named(said.channels, channel_map)
         self.setup = dict(said.setup)
         self.described = said.described or bool(channel_map)
+        self._arrival = Arrival()
         self._origin = str((channel_map or {}).get("origin", "top-left"))
 
     def _description(self, wait_s: float) -> lsl_xml.Description:
@@ -263,10 +264,14 @@ class GazeInlet(_Inlet):
             values = lsl_xml.to_top_left(
                 values, self.channels, self._origin, self.setup
             )
+        correction_s = self._correct()
+        if len(stamps):
+            self._arrival.shift(float(stamps[-1]) + correction_s, clock())
         return Chunk(
             time_raw=np.asarray(stamps, float),
             samples=values,
-            correction_s=self._correct(),
+            correction_s=correction_s,
+            arrival_s=self._arrival.offset_s,
         )
 
 

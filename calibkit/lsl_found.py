@@ -16,6 +16,8 @@ from calibkit import errors
 
 OURS = "calibkit:"
 RAW = "calibkit-raw:"
+WALL_CLOCK_S = 5.0
+STEP_S = 0.5  # a time of day that was set anew
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,16 +42,50 @@ class Found:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Chunk:
-    """Samples as they came: raw stamps, and what moves these to the local clock."""
+    """Samples as they came: raw stamps, and what moves these to the local clock.
+
+    `arrival_s` is 0 unless the sender stamps with another clock altogether; it then
+    moves the stamps to the time of arrival.
+    """
 
     time_raw: NDArray[np.float64]
     samples: NDArray[np.float64]
     correction_s: float
+    arrival_s: float = 0.0
 
     @property
     def time(self) -> NDArray[np.float64]:
         """Stamps on the local clock, seconds (k,)."""
-        return self.time_raw + self.correction_s
+        return self.time_raw + (self.correction_s + self.arrival_s)
+
+
+@dataclass
+class Arrival:
+    """Finds out whether a sender stamps with the time of day, or some other clock.
+
+    The first samples of a connection are fresh, so a difference of more than 5 s there
+    is the clock's; later ones may be a backlog.
+    """
+
+    offset_s: float = 0.0
+    wrong: bool | None = None
+
+    def shift(self, last_s: float, now_s: float) -> float:
+        """Return what to add to corrected stamps, 0 for a sound clock.
+
+        Parameters
+        ----------
+        last_s : float
+            Corrected stamp of the newest sample.
+        now_s : float
+            When it arrived.
+        """
+        late_s = now_s - last_s
+        if self.wrong is None:
+            self.wrong = abs(late_s) > WALL_CLOCK_S
+        if self.wrong and abs(late_s - self.offset_s) > STEP_S:
+            self.offset_s = late_s
+        return self.offset_s
 
 
 def candidates(

@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.channels import Channel, plain_unit
+from calibkit.channels import Channel
 from calibkit.filters import Filter, State
 from calibkit.publisher_gate import WALL_CLOCK_S, Gate
 
@@ -49,7 +49,7 @@ class Applied(Protocol):
     @property
     def id(self) -> int: ...  # noqa: D102
     @property
-    def channels(self) -> Sequence[Channel]: ...  # noqa: D102
+    def channels(self) -> Sequence[str]: ...  # noqa: D102
     def apply(self, samples: NDArray[np.float64]) -> Estimate: ...  # noqa: D102
 
 
@@ -71,39 +71,31 @@ class Output:
     notices: tuple[Notice, ...]
 
 
-def differences(wanted: Sequence[Channel], offered: Sequence[Channel]) -> list[str]:
+def differences(wanted: Sequence[str], offered: Sequence[Channel]) -> list[str]:
     """Say in which channels a stream differs from the one a mapping was made for.
 
     Parameters
     ----------
-    wanted : sequence of Channel
-        The mapping's.
+    wanted : sequence of str
+        "eye type" of each channel of the mapping's stream.
     offered : sequence of Channel
         The stream's.
 
     Returns
     -------
-    list of str, empty when the mapping fits; labels count only where no type is given
+    list of str, empty when the mapping fits
     """
-    if len(wanted) != len(offered):
+    words = [f"{channel.eye} {channel.type}" for channel in offered]
+    if len(wanted) != len(words):
         return [
-            f"the stream has {len(offered)} channels and the mapping was made for "
-            f"{len(wanted)}"
+            f"it has {len(words)} channels and the mapping was made for {len(wanted)}"
         ]
     return [
-        f"channel {k} is {_words(there)} and the mapping was made for {_words(mine)}"
-        for k, (mine, there) in enumerate(zip(wanted, offered, strict=True), 1)
-        if _key(mine) != _key(there)
+        f"channel {k} is {there.strip() or 'unnamed'} and the mapping was made for "
+        f"{mine.strip() or 'an unnamed one'}"
+        for k, (mine, there) in enumerate(zip(wanted, words, strict=True), 1)
+        if mine.lower() != there.lower()
     ]
-
-
-def _key(channel: Channel) -> tuple[str, str, str]:
-    name = channel.type or channel.label
-    return name.lower(), channel.eye.lower(), plain_unit(channel.unit)
-
-
-def _words(channel: Channel) -> str:
-    return " ".join(part for part in _key(channel) if part) or "unnamed"
 
 
 class Publisher:
@@ -117,7 +109,7 @@ class Publisher:
     """
 
     def __init__(self, mapping: Applied, smoothing: Filter | None = None) -> None:
-        self._mapping = mapping
+        self._mapping = (mapping, mapping.id)  # the id is worked out once
         self._smoothing = smoothing
         self._smooth: State | None = None
         self._sequence = 0
@@ -131,7 +123,7 @@ class Publisher:
     @property
     def mapping(self) -> Applied:
         """The mapping in use."""
-        return self._mapping
+        return self._mapping[0]
 
     def use(self, mapping: Applied, now_s: float) -> tuple[Notice, ...]:
         """Take another mapping from the next sample on; it must read the same stream.
@@ -145,14 +137,14 @@ class Publisher:
         -------
         tuple of Notice; a mapping for other channels is refused and the old one stays
         """
-        faults = differences(mapping.channels, self._mapping.channels)
-        if faults:
-            text = f"the new mapping is refused ({faults[0]}); the old one stays"
+        number = mapping.id
+        if list(mapping.channels) != list(self.mapping.channels):
+            text = "the new mapping is refused: it reads other channels; the old stays"
             return (self._notice(now_s, text),)
-        if mapping.id == self._mapping.id:
+        if number == self._mapping[1]:
             return ()
-        self._mapping = mapping
-        return (self._notice(now_s, f"mapping {mapping.id} is in use from now on"),)
+        self._mapping = (mapping, number)
+        return (self._notice(now_s, f"mapping {number} is in use from now on"),)
 
     def found(self, text: str, now_s: float) -> tuple[Notice, ...]:
         """Note that the stream is there (again)."""
@@ -202,10 +194,10 @@ class Publisher:
     def _rows(
         self, times: NDArray[np.float64], samples: NDArray[np.float64], now_s: float
     ) -> tuple[NDArray[np.float64], tuple[Notice, ...]]:
-        mapping = self._mapping  # once, so that a swap never mixes two in one row
+        mapping, number = self._mapping  # once: a swap never mixes two in one row
         rows = _no_rows(len(times))
         rows[:, _SEQUENCE] = np.arange(self._sequence, self._sequence + len(times))
-        rows[:, _MAPPING] = mapping.id
+        rows[:, _MAPPING] = number
         self._sequence += len(times)
         try:
             gaze = mapping.apply(samples)

@@ -224,7 +224,9 @@ def _pump(
             return str(lost)
         now_s = edges.clock()
         if len(chunk.time_raw):
-            out = publisher.feed(chunk.time, chunk.samples, now_s)
+            out = publisher.feed(
+                chunk.time_raw + chunk.correction_s, chunk.samples, now_s
+            )
             outlet.push(out.time, out.rows)
             _tell(edges, out.notices)
         _tell(edges, publisher.tick(now_s))

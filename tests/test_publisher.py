@@ -22,6 +22,8 @@ CHANNELS = tuple(
     for axis in "XY"
 )
 
+WANTED = tuple(f"{c.eye} {c.type}" for c in CHANNELS)
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -35,7 +37,7 @@ class Straight:
 
     id: int = 7
     gain: float = 2.0
-    channels: tuple[Channel, ...] = field(default=CHANNELS)
+    channels: tuple[str, ...] = field(default=WANTED)
 
     def apply(self, samples: NDArray[np.float64]) -> Answer:
         xy = self.gain * (samples[:, :2] - samples[:, 2:4])
@@ -196,23 +198,24 @@ def test_swap_of_mappings_is_whole() -> None:
 
 def test_swap_to_another_trackers_mapping_is_refused() -> None:
     publisher = Publisher(Straight())
-    told = publisher.use(Straight(id=8, channels=CHANNELS[:2]), 1.0)
+    told = publisher.use(Straight(id=8, channels=WANTED[:2]), 1.0)
     assert "refused" in told[0].text
     assert publisher.mapping.id == 7
 
 
 def test_differences_name_the_channel() -> None:
-    assert differences(CHANNELS, CHANNELS) == []
+    assert differences(WANTED, CHANNELS) == []
     swapped = (CHANNELS[1], CHANNELS[0], *CHANNELS[2:])
-    assert "channel 1 is pupily" in differences(CHANNELS, swapped)[0]
-    assert "4" in differences(CHANNELS, CHANNELS[:3])[0]
+    assert "channel 1 is left PupilY" in differences(WANTED, swapped)[0]
+    assert "3 channels" in differences(WANTED, CHANNELS[:3])[0]
 
 
-def test_unit_spelling_and_label_do_not_matter() -> None:
+def test_labels_and_letter_case_do_not_matter() -> None:
     other = tuple(
-        Channel(label="any", eye=c.eye, type=c.type, unit="pixels") for c in CHANNELS
+        Channel(label="any", eye=c.eye.upper(), type=c.type.lower(), unit="")
+        for c in CHANNELS
     )
-    assert differences(CHANNELS, other) == []
+    assert differences(WANTED, other) == []
 
 
 def test_filter_smooths_positions_and_leaves_sd_and_missing() -> None:

@@ -1,0 +1,186 @@
+"""Raw gaze in, calibrated gaze out, live."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit import options
+from calibkit.wiring_stop import Stop, stopping
+
+if TYPE_CHECKING:
+    from calibkit.lsl_found import Found
+    from calibkit.lsl_xml import ChannelMap
+    from calibkit.mapping import Mapping
+    from calibkit.publisher import Notice
+
+SUMMARY = "raw gaze in, calibrated gaze out, live, for other programs"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the flags."""
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--person", metavar="ID", help="whose mapping to use")
+    which.add_argument("--mapping", metavar="FILE", type=Path, help="or a mapping file")
+    options.add_stream(parser)
+    parser.add_argument(
+        "--wait",
+        metavar="S",
+        type=options.number(0, 1e9, "s"),
+        help="give up when no stream has come after so long (default: never)",
+    )
+    parser.add_argument(
+        "--filter",
+        metavar="NAME",
+        help="smooth the gaze: one-euro or look-mean; each costs delay (default: none)",
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="tell each state as one line of JSON"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Publish until told to stop."""
+    with stopping() as stop:
+        return _run(args, stop)
+
+
+def _run(args: argparse.Namespace, stop: Stop) -> int:
+    import time
+
+    from calibkit import lsl, wiring_publish
+    from calibkit.publisher import OUTPUT, Notice, Publisher
+
+    mapping, home, refresh = _mapping(args)
+    publisher = Publisher(mapping, _smoothing(args.filter, mapping))
+    watch = lsl.Watch("Gaze", args.stream)
+    tell = _teller(args.json)
+    edges = wiring_publish.Edges(
+        found=watch.found,
+        connect=lambda found: lsl.GazeInlet(
+            found, channel_map=_names(home, found), buffer_s=5, chunk=1
+        ),
+        outlet=lambda found: lsl.GazeOutlet(
+            f"{found.name}-calibrated",
+            wiring_publish.output_id(found.source_id),
+            OUTPUT,
+            found.rate,
+        ),
+        clock=lsl.clock,
+        sleep=time.sleep,
+        tell=tell,
+        refresh=refresh,
+    )
+    text = "waiting for a gaze stream on this computer"
+    tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
+    wait_s = float("inf") if args.wait is None else args.wait
+    first = wiring_publish.wait_for_stream(
+        edges, stop, source_id=args.stream, wait_s=wait_s
+    )
+    if first is not None:
+        claimed = wiring_publish.claim(home, first.source_id) if home else None
+        wiring_publish.publish(publisher, first, edges, stop)
+        del claimed
+    text = "told to stop; calibrated gaze has ended"
+    tell(Notice(time_s=lsl.clock(), state="ended", text=text))
+    return 0
+
+
+def _mapping(
+    args: argparse.Namespace,
+) -> tuple[Mapping, Path | None, Callable[[], Mapping | None]]:
+    """The mapping, the home folder, and a way to look for a newer mapping."""
+    from calibkit import home as home_folder
+    from calibkit import profile, wiring_snapshot
+    from calibkit.errors import StorageError
+    from calibkit.mapping import Mapping
+
+    try:
+        home = home_folder.resolve(args.home)
+    except StorageError as problem:
+        if args.person is not None or args.home is not None:
+            raise
+        options.say(f"calibkit: {problem}; going on without stored settings")
+        home = None
+    if args.person is None or home is None:
+        mapping = Mapping.from_snapshot(wiring_snapshot.read(args.mapping))
+        return mapping, home, lambda: None
+    pointer = profile.folder(home, args.person) / "current"
+
+    def active() -> Mapping:
+        found = profile.current(home, args.person)
+        if found.notice:
+            options.say(f"calibkit: {found.notice}")
+        return Mapping.from_snapshot(dict(found.mapping))
+
+    return active(), home, _changed(pointer, active)
+
+
+def _changed(
+    pointer: Path, active: Callable[[], Mapping]
+) -> Callable[[], Mapping | None]:
+    """Return a function that loads the mapping again when the pointer was replaced."""
+
+    def mark() -> tuple[int, int] | None:
+        try:
+            found = pointer.stat()
+        except OSError:
+            return None
+        return found.st_mtime_ns, found.st_ino
+
+    last = mark()
+
+    def refresh() -> Mapping | None:
+        nonlocal last
+        now = mark()
+        if now is None or now == last:
+            return None
+        last = now
+        return active()
+
+    return refresh
+
+
+def _smoothing(name: str | None, mapping: Mapping) -> Any:
+    from calibkit import filters, geometry
+
+    if name is None:
+        return None
+    width, height = mapping.setup.screen_px
+    local = geometry.px_per_degree(mapping.setup, [[width / 2, height / 2]])
+    return filters.named(name, float(local.mean()))
+
+
+def _names(home: Path | None, found: Found) -> ChannelMap | None:
+    """The user's names for a stream's channels; a damaged file costs only these."""
+    from calibkit import lsl_xml, settings
+    from calibkit.errors import CalibkitError
+
+    if home is None:
+        return None
+    try:
+        stored = settings.load(home).channel_maps.get(found.source_id)
+    except CalibkitError as problem:
+        options.say(f"calibkit: {problem}; going on without stored channel names")
+        return None
+    return lsl_xml.channel_map(stored) if stored else None
+
+
+def _teller(as_json: bool) -> Callable[[Notice], None]:
+    def tell(notice: Notice) -> None:
+        if as_json:
+            options.emit(
+                json.dumps(
+                    {
+                        "time": notice.time_s,
+                        "state": notice.state,
+                        "text": notice.text,
+                    }
+                )
+            )
+        options.say(f"[{notice.state}] {notice.text}")
+
+    return tell

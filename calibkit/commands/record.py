@@ -1,0 +1,201 @@
+"""A gaze stream, with the markers of any session, to a recording file."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from calibkit import options
+from calibkit.wiring_stop import Stop, stopping
+
+if TYPE_CHECKING:
+    from calibkit.lsl import GazeInlet, Watch
+    from calibkit.lsl_found import Found
+
+SUMMARY = "a gaze stream, and a session's markers, to a recording file"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the flags."""
+    options.add_stream(parser)
+    options.add_output(parser, "REC", "the recording to write, ending in .h5")
+    parser.add_argument(
+        "--for",
+        dest="for_s",
+        metavar="S",
+        type=options.number(0.1, 1e6, "s"),
+        help="end after so many seconds (default: Ctrl-C or SIGTERM)",
+    )
+    parser.add_argument(
+        "--wait",
+        metavar="S",
+        type=options.number(0, 1e9, "s"),
+        default=10.0,
+        help="give up when no stream has come after so long (default %(default)s)",
+    )
+    parser.add_argument(
+        "--person", metavar="ID", default="", help="whose gaze it is; a code, no name"
+    )
+    parser.add_argument(
+        "--screen-px",
+        metavar="WxH",
+        type=options.size(1, 100_000, whole=True),
+        help="the screen's size in pixels, where the stream does not say it",
+    )
+    parser.add_argument(
+        "--screen-mm",
+        metavar="WxH",
+        type=options.size(10, 20_000),
+        help="its picture's size in millimetres",
+    )
+    parser.add_argument(
+        "--distance-mm",
+        metavar="D",
+        type=options.number(10, 20_000, "mm"),
+        help="from the eyes to the screen",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record until told to stop."""
+    with stopping() as stop:
+        return _run(args, stop)
+
+
+def _run(args: argparse.Namespace, stop: Stop) -> int:
+    from calibkit import journal, lsl, settings
+    from calibkit.errors import CallError, DeviceError
+    from calibkit.home import resolve
+    from calibkit.profile import check_person
+
+    options.check_output(args.output, force=args.force)
+    if args.output.suffix != ".h5":
+        raise CallError(f"{args.output} does not end in .h5; name the recording so")
+    if args.person:
+        check_person(args.person)
+    stored = settings.load(resolve(args.home, create=False))
+    watch = lsl.Watch("Gaze", args.stream)
+    found = _first(args, watch, stop)
+    if found is None:
+        return 0
+    inlet = _connect(found, stored)
+    setup = _setup(args, stored, inlet)
+    path = args.output.with_suffix(journal.SUFFIX)
+    path.unlink(missing_ok=True) if args.force else None
+    writer = journal.Writer(path, _header(args, inlet, setup))
+    try:
+        count = _loop(args, stop, watch, inlet, found, stored, writer)
+    finally:
+        writer.close()
+        made = journal.finish(path)
+        if made != args.output:
+            made.replace(args.output)
+    options.say(f"wrote {count} samples to {args.output}")
+    if not count:
+        raise DeviceError(
+            f"stream {found.label} sent nothing, so {args.output} holds no gaze; start "
+            "the tracker's measurement"
+        )
+    return 0
+
+
+def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
+    import time
+
+    from calibkit import lsl, wiring_publish
+
+    edges = wiring_publish.Edges(
+        found=watch.found,
+        connect=lsl.GazeInlet,
+        outlet=lambda found: lsl.GazeOutlet(found.name, "", (), 0.0),
+        clock=lsl.clock,
+        sleep=time.sleep,
+        tell=lambda notice: None,
+    )
+    return wiring_publish.wait_for_stream(
+        edges, stop, source_id=args.stream, wait_s=args.wait
+    )
+
+
+def _connect(found: Found, stored: Any) -> GazeInlet:
+    from calibkit import lsl, lsl_xml
+
+    names = stored.channel_maps.get(found.source_id or found.name)
+    return lsl.open_gaze(found, lsl_xml.channel_map(names) if names else None)
+
+
+def _setup(args: argparse.Namespace, stored: Any, inlet: GazeInlet) -> Any:
+    from calibkit.errors import CallError
+    from calibkit.geometry import Setup
+
+    known: dict[str, Any] = {}
+    for name in ("screen_px", "screen_mm", "distance_mm"):
+        said = inlet.setup.get(name)
+        value = getattr(args, name) or stored.setup.get(name) or said
+        if value is None:
+            flag = "--" + name.replace("_", "-")
+            raise CallError(f"{name} is not known; give it with {flag}")
+        known[name] = value
+    if isinstance(known["distance_mm"], tuple):
+        known["distance_mm"] = known["distance_mm"][0]
+    return Setup(**known)
+
+
+def _header(args: argparse.Namespace, inlet: GazeInlet, setup: Any) -> dict[str, Any]:
+    import secrets
+    from datetime import UTC, datetime
+
+    import calibkit
+
+    return {
+        "person": args.person,
+        "session": f"record-{secrets.token_hex(4)}",
+        "attempt": 1,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "software": f"calibkit {calibkit.__version__}",
+        "setup": setup,
+        "channels": inlet.channels,
+        "name": inlet.name,
+        "source_id": inlet.source_id,
+        "nominal_rate": inlet.nominal_rate,
+        "protocol": "",
+    }
+
+
+def _loop(
+    args: argparse.Namespace,
+    stop: Stop,
+    watch: Watch,
+    inlet: GazeInlet,
+    found: Found,
+    stored: Any,
+    writer: Any,
+) -> int:
+    import time
+
+    from calibkit import lsl, wiring, wiring_record, wiring_source
+
+    source = wiring_source.Steady(
+        inlet,
+        found,
+        found=watch.found,
+        connect=lambda again: _connect(again, stored),
+        clock=lsl.clock,
+    )
+    markers = lsl.Watch("Markers")
+    ears = wiring.Ears(markers.found, lambda one: lsl.MarkerInlet(one, wait_s=1.0))
+    options.say(f"recording {found.label} to {args.output}")
+    until_s = float("inf") if args.for_s is None else lsl.clock() + args.for_s
+    try:
+        return wiring_record.record(
+            source,
+            ears,
+            writer,
+            clock=lsl.clock,
+            sleep=time.sleep,
+            stop=stop,
+            until_s=until_s,
+        )
+    finally:
+        source.close()
+        ears.close()
