@@ -238,6 +238,7 @@ class Session:
         else:
             self._queue.done += 1
             self._queue.missed += 1
+            self._to_judge = self._judges(target)
         off = self._off(event.time_s, kept=not again)
         return [*off, words.Note(time_s=event.time_s, text=text)]
 
@@ -298,9 +299,16 @@ class Session:
             return [
                 words.Note(time_s=event.time_s, text="good enough, calibration ends")
             ]
-        for number in filter(self._queue.may_repeat, event.again):
+        doubtful = [n for n in event.again if self._queue.may_repeat(n)]
+        for number in doubtful:
             self._queue.later(number)
-        return []
+            self._queue.done -= 1
+        return [
+            words.Note(
+                time_s=event.time_s, text=f"target {number}: doubtful, once more"
+            )
+            for number in doubtful
+        ]
 
     def _end(
         self, event: words.Event, reason: str, text: str = ""
@@ -324,7 +332,10 @@ class Session:
         return self._queue.on
 
     def _judges(self, target: Target) -> bool:
-        return target.role == "calibration" and self._plan.pace.enough_deg > 0
+        """After a calibration's last target, and after each if it may end early."""
+        upcoming = self._queue.next
+        last = upcoming is None or upcoming.role != target.role
+        return target.role == "calibration" and (last or self._plan.pace.enough_deg > 0)
 
     def _interrupt(self, event: words.Event) -> list[words.Command]:
         """Take a shown target away; it is shown again when the session goes on."""
