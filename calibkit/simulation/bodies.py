@@ -59,7 +59,7 @@ def draw_eyes(rng: np.random.Generator, traits: Traits) -> Eyes:
     Eyes
     """
     radius = _pair(rng, RADIUS_MM, 0.26, 0.9)
-    shape = np.clip(_pair(rng, -0.2, 0.1, 0.7), -0.6, 0.1)
+    shape = np.clip(_pair(rng, -0.26, 0.15, 0.7), -0.7, 0.2)
     astigmatism = np.abs(_pair(rng, 0.0, 0.1, 0.6)) + 0.04
     deep = radius / (1 + shape)
     flat, steep = radius + astigmatism / 2, radius - astigmatism / 2

@@ -47,7 +47,7 @@ class Desk:
 
     @cached_property
     def axes(self) -> Array:
-        """Rotation (3, 3) from the world to the camera that looks at the viewpoint."""
+        """Rotation (3, 3, 1, 1) from the world to the camera, which looks at the eyes."""
         right, down, depth = self.setup.viewpoint_mm
         ahead = np.array([right, down, depth]) - self.camera_mm
         ahead /= math.sqrt(float(ahead @ ahead))
@@ -55,7 +55,8 @@ class Desk:
         # against the screen; trackers differ here and a mapping must not care.
         across = np.array([1.0, 0.0, 0.0]) - ahead[0] * ahead
         across /= math.sqrt(float(across @ across))
-        return np.stack([across, np.cross(ahead, across), ahead])
+        axes = np.stack([across, np.cross(ahead, across), ahead])
+        return axes[:, :, None, None]
 
     def project(self, world: Array) -> Array:
         """Pinhole picture (2, 2, n), camera pixels, of world points (3, 2, n), mm."""

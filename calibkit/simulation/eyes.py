@@ -7,6 +7,7 @@ Arrays hold both eyes, left then right: vectors (3, 2, n), constants (3, 2, 1).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -227,11 +228,9 @@ def picture(eyes: Eyes, desk: Desk, pose: Pose, sight: Array) -> View:
     View
     """
     n = pose.head_mm.shape[1]
-    camera = _outside(eyes, pose, sight, desk.camera_mm)
-    lights = np.concatenate(
-        [_outside(eyes, pose, sight, light) for light in desk.lights_mm], axis=-1
-    )
     count = len(desk.lights_mm)
+    outside = _outside(eyes, pose, sight, (desk.camera_mm, *desk.lights_mm))
+    camera, lights = outside[:, :, :n], outside[:, :, n:]
     mirror = optics.reflect(eyes.axes_mm, lights, np.tile(camera, (1, 1, count)))
     rim = pupil_rim(eyes, pose.pupil_mm).reshape(3, 2, -1)
     border = optics.refract(eyes.axes_mm, rim, np.tile(camera, (1, 1, 4)))
@@ -243,26 +242,33 @@ def picture(eyes: Eyes, desk: Desk, pose: Pose, sight: Array) -> View:
     return View(pupil=_middle(rim_px), reflexes=reflexes, diameter=_diameter(rim_px))
 
 
-def _outside(
-    eyes: Eyes, pose: Pose, sight: Array, world: tuple[float, float, float]
-) -> Array:
-    """Return a fixed world point (3, 2, n) in the turned ellipsoid's axes."""
-    point = np.reshape(world, (3, 1, 1)) + np.zeros_like(sight)
-    return into_eye(eyes, sight, through_lens(eyes, into_head(pose, point)))
-
-
-def _photograph(
-    eyes: Eyes, desk: Desk, pose: Pose, sight: Array, spots: Array
-) -> Array:
-    """Return pixels (2, 2, k * n) of points on the corneas, through any spectacles."""
-    times = spots.shape[-1] // sight.shape[-1]
+def _repeated(pose: Pose, sight: Array, times: int) -> tuple[Pose, Array]:
+    """Return pose and sight for `times` points a sample, one block after another."""
     wide = Pose(
         head_mm=np.tile(pose.head_mm, (1, times)),
         turn_deg=np.tile(pose.turn_deg, (1, times)),
         aim_mm=pose.aim_mm,
         pupil_mm=pose.pupil_mm,
     )
-    head = out_of_eye(eyes, np.tile(sight, (1, 1, times)), spots)
+    return wide, np.tile(sight, (1, 1, times))
+
+
+def _outside(
+    eyes: Eyes, pose: Pose, sight: Array, world: Sequence[tuple[float, float, float]]
+) -> Array:
+    """Return fixed world points (3, 2, k * n) in the turned ellipsoid's axes."""
+    n = sight.shape[-1]
+    wide, sights = _repeated(pose, sight, len(world))
+    points = np.repeat(np.array(world).T[:, None, :], n, axis=2)
+    return into_eye(eyes, sights, through_lens(eyes, into_head(wide, points)))
+
+
+def _photograph(
+    eyes: Eyes, desk: Desk, pose: Pose, sight: Array, spots: Array
+) -> Array:
+    """Return pixels (2, 2, k * n) of points on the corneas, through any spectacles."""
+    wide, sights = _repeated(pose, sight, spots.shape[-1] // sight.shape[-1])
+    head = out_of_eye(eyes, sights, spots)
     if np.any(eyes.power):
         point = np.reshape(desk.camera_mm, (3, 1, 1)) + np.zeros_like(head)
         seen_from = through_lens(eyes, into_head(wide, point))

@@ -92,8 +92,8 @@ def channels() -> tuple[Channel, ...]:
 
 def noise_sd() -> tuple[Array, Array]:
     """Standard deviations (13,) of white and slow noise, in channel order."""
-    white = [0.0045, 0.009, 0.01] * 2 + [0.4, 0.5, 0.2, 0.004, 0.001, 0.001, 0.02]
-    slow = [0.006, 0.013, 0.01] * 2 + [0.5, 0.7, 0.25, 0.004, 0.001, 0.001, 0.02]
+    white = [0.003, 0.006, 0.01] * 2 + [0.4, 0.5, 0.2, 0.004, 0.001, 0.001, 0.02]
+    slow = [0.0035, 0.007, 0.01] * 2 + [0.5, 0.7, 0.25, 0.004, 0.001, 0.001, 0.02]
     return np.array(white), np.array(slow)
 
 

@@ -17,15 +17,17 @@ Array = NDArray[np.float64]
 INDEX = 1.3375
 """Keratometric index of cornea and aqueous together (literature, from memory)."""
 
-# Each round of `reflect` shrinks the error about 70-fold and each of `refract` some
-# 7-fold; these counts leave residuals below 1e-9 at the widest gaze angles.
+# Each round of `reflect` shrinks the error about 70-fold, each of `refract` some 7-fold,
+# and a leap to where two steps point some 50-fold; these counts leave residuals below
+# 1e-9 at the widest gaze angles and through spectacles.
 _REFLECT_ROUNDS = 7
-_REFRACT_ROUNDS = 13
+_REFRACT_ROUNDS = 9
+_LEAPS = (2, 5)
 
 
 def dot(a: Array, b: Array) -> Array:
     """Scalar products (n,) of columns."""
-    out: Array = a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+    out: Array = np.add.reduce(a * b)
     return out
 
 
@@ -135,13 +137,20 @@ def refract(axes: Array, inside: Array, camera: Array, index: float = INDEX) -> 
     -----
     The inner ray that a guess would need is sent out again from the inner point. Its
     turn follows the guess only weakly (by (1 - 1 / index) * depth / radius), so the
-    rounds shrink the error steadily.
+    rounds shrink the error steadily, by nearly the same factor each: twice, two steps
+    give the factor and with it the end of the series (Aitken).
     """
+    squared = axes * axes
     point = leave(axes, inside, unit(camera - inside))
-    for _ in range(_REFRACT_ROUNDS):
-        normal = unit(point / (axes * axes))
-        inner = bend_inward(unit(camera - point), normal, index)
-        point = leave(axes, inside, inner)
+    last = point
+    for number in range(_REFRACT_ROUNDS):
+        inner = bend_inward(unit(camera - point), unit(point / squared), index)
+        step = leave(axes, inside, inner) - point
+        point = point + step
+        if number in _LEAPS:
+            factor = dot(step, last) / (dot(last, last) + 1e-300)
+            point = point + step * (factor / (1.0 - factor))
+        last = step
     return point
 
 
@@ -153,15 +162,13 @@ def turn(a: Array, b: Array, x: Array) -> Array:
 
 
 def rotate(matrix: Array, x: Array) -> Array:
-    """Turn columns by one rotation (3, 3) or one each (3, 3, n), elementwise."""
-    out: Array = np.stack(
-        [m[0] * x[0] + m[1] * x[1] + m[2] * x[2] for m in matrix],
-    )
+    """Turn vectors (3, ...) by rotations (3, 3, ...), elementwise."""
+    out: Array = matrix[:, 0] * x[0] + matrix[:, 1] * x[1] + matrix[:, 2] * x[2]
     return out
 
 
 def turned_back(matrix: Array) -> Array:
-    """The inverse of rotations (3, 3) or (3, 3, n)."""
+    """The inverse of rotations (3, 3, ...)."""
     return matrix.swapaxes(0, 1)
 
 
