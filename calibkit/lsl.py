@@ -108,7 +108,11 @@ class Watch:
 
 
 def find(
-    kind: str = "Gaze", source_id: str | None = None, wait_s: float = 2.0
+    kind: str = "Gaze",
+    source_id: str | None = None,
+    wait_s: float = 2.0,
+    *,
+    calibrated: bool = False,
 ) -> tuple[Found, ...]:
     """Look for streams until at least one candidate is there.
 
@@ -118,6 +122,8 @@ def find(
     source_id : str, optional
     wait_s : float
         At most so long; shorter than 0.5 s may miss streams.
+    calibrated : bool
+        Look for gaze that calibkit calibrated, which is never an input, instead.
 
     Returns
     -------
@@ -129,7 +135,10 @@ def find(
         step = min(WAIT_STEP_S, max(end - pylsl.local_clock(), 0.05))
         infos = pylsl.resolve_streams(step)
         seen = candidates(
-            [_found(info, pylsl.cf_string) for info in infos], kind, source_id
+            [_found(info, pylsl.cf_string) for info in infos],
+            kind,
+            source_id,
+            calibrated=calibrated,
         )
         if seen or pylsl.local_clock() >= end:
             return seen

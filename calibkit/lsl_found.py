@@ -89,7 +89,11 @@ class Arrival:
 
 
 def candidates(
-    streams: Sequence[Found], kind: str = "Gaze", source_id: str | None = None
+    streams: Sequence[Found],
+    kind: str = "Gaze",
+    source_id: str | None = None,
+    *,
+    calibrated: bool = False,
 ) -> tuple[Found, ...]:
     """Return the streams that may serve as input, one entry an outlet.
 
@@ -100,17 +104,19 @@ def candidates(
         The stream's type, in any case.
     source_id : str, optional
         Only this one; a stream without a source_id is matched by its name.
+    calibrated : bool
+        Look for gaze that calibkit calibrated, which is never an input, instead.
 
     Returns
     -------
-    tuple of Found, sorted by name and source_id; never one that calibkit calibrated
+    tuple of Found, sorted by name and source_id
     """
     unique = {stream.uid or stream.label: stream for stream in streams}
     kept = [
         stream
         for stream in unique.values()
         if stream.kind.lower() == kind.lower()
-        and not (kind.lower() == "gaze" and stream.source_id.startswith(OURS))
+        and (kind.lower() != "gaze" or stream.source_id.startswith(OURS) == calibrated)
         and source_id in (None, stream.source_id or stream.name)
     ]
     return tuple(sorted(kept, key=lambda stream: (stream.name, stream.source_id)))
