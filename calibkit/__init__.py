@@ -6,7 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from calibkit.assess import assess as assess
+    from calibkit.assess_targets import assess as assess
     from calibkit.errors import CalibkitError as CalibkitError
     from calibkit.keys import usable_keys as usable_keys
     from calibkit.mapping import Mapping as Mapping
@@ -23,7 +23,7 @@ _HOMES = {
     "Mapping": "calibkit.mapping",
     "Recording": "calibkit.recording",
     "SharedMapping": "calibkit.shared",
-    "assess": "calibkit.assess",
+    "assess": "calibkit.assess_targets",
     "fit": "calibkit.mapping",
     "learn_shared": "calibkit.shared",
     "usable_keys": "calibkit.keys",

@@ -64,7 +64,8 @@ def covariance_deg2(setup: Setup, gaze_px: ArrayLike) -> Array:
     if len(gaze) < 2:
         return np.full((2, 2), np.nan)
     centre = np.broadcast_to(gaze.mean(axis=0), gaze.shape)
-    return np.cov(geometry.offset_deg(setup, centre, gaze), rowvar=False)
+    offsets = geometry.offset_deg(setup, centre, gaze)
+    return np.asarray(np.cov(offsets, rowvar=False), float)
 
 
 def spread_deg(covariance_deg2: ArrayLike) -> float:
@@ -155,7 +156,8 @@ def effective_n(series: ArrayLike) -> float:
     values = np.asarray(series, float)
     n = len(values)
     about = values - values.mean() if n else values
-    if n < 3 or not np.any(about):
+    # Differences so small that their squares vanish are none.
+    if n < 3 or not about @ about > 1e-200:
         return float(n)
     padded = np.fft.rfft(about, 2 * n)
     together = np.fft.irfft(padded * np.conj(padded))[:n]

@@ -79,7 +79,9 @@ def test_sample_to_sample_and_spread() -> None:
 def test_gaps_are_not_bridged() -> None:
     gaze = at_deg([(0, 0), (1, 0), (5, 0), (6, 0)])
     joined = [True, False, True]
-    assert quality.sample_to_sample_deg(FLAT, gaze, joined) == pytest.approx(1, abs=1e-3)
+    assert quality.sample_to_sample_deg(FLAT, gaze, joined) == pytest.approx(
+        1, abs=1e-3
+    )
     assert math.isnan(quality.sample_to_sample_deg(FLAT, gaze, [False] * 3))
 
 
@@ -130,7 +132,8 @@ def test_ellipse_of_ninety_five_against_sixty_three() -> None:
 
 def test_ellipse_area_against_shapely() -> None:
     """Literature 11 (libraries): 0.136230216 by determinant, 0.13623 by polygon."""
-    from shapely import affinity, geometry as shapes
+    from shapely import affinity
+    from shapely import geometry as shapes
 
     covariance = np.cov(BCEA_XY, rowvar=False)
     area = quality.ellipse_area_deg2(covariance, 0.682)
