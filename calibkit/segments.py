@@ -7,6 +7,8 @@ noisy tracker: white noise of 0.3 degrees at 60 Hz already looks like 25 degrees
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -95,13 +97,15 @@ def stretches(binned: Array, sd: Array, price: float = PRICE) -> list[tuple[int,
     while edges[-1] > 0:
         edges.append(int(back[edges[-1]]))
     edges.reverse()
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(itertools.pairwise(edges))
 
 
 def _costs(scaled: Array) -> Array:
     """Sum of squares about the mean of bins i to j - 1, for all i < j."""
     there = np.isfinite(scaled)
-    value = np.where(there, scaled - np.nanmean(scaled, axis=0), 0.0)
+    filled = np.where(there, scaled, 0.0)
+    middle = filled.sum(axis=0) / np.maximum(there.sum(axis=0), 1)
+    value = np.where(there, scaled - middle, 0.0)
     zero = np.zeros((1, scaled.shape[1]))
     number, first, second = (
         np.concatenate([zero, np.cumsum(part, axis=0)])

@@ -46,6 +46,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "broad",
         "starts",
         "person",
+        "population",
         "shared",
         "evaluation",
         "mapping",

@@ -1,0 +1,82 @@
+"""calibkit share: a shared mapping from the recordings of many persons."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from calibkit import options
+
+SUMMARY = "a shared mapping from the recordings of three or more persons"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit share`."""
+    parser.add_argument("recordings", nargs="+", type=Path, metavar="REC")
+    parser.add_argument(
+        "--eyes",
+        choices=("both", "left", "right"),
+        default="both",
+        help="which eyes to use",
+    )
+    parser.add_argument(
+        "--extra",
+        action="append",
+        default=[],
+        metavar="LABEL",
+        help="label of a further channel that may be used; may be repeated",
+    )
+    parser.add_argument(
+        "--min-confidence",
+        type=options.number(0, 1),
+        default=0.0,
+        metavar="C",
+        help="samples with less confidence count as missing",
+    )
+    options.add_output(parser, "SHARED", "the shared mapping to write")
+    options.add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Learn, save, say what was learned and where it may be used."""
+    from calibkit.prior import ENOUGH_TO_EXPORT
+    from calibkit.recording import Recording
+    from calibkit.shared import learn_shared
+
+    options.check_output(args.output, force=args.force)
+    shared = learn_shared(
+        [Recording.load(path) for path in args.recordings],
+        eyes=args.eyes,
+        extra=tuple(args.extra),
+        min_confidence=args.min_confidence,
+    )
+    shared.save(args.output, overwrite=args.force)
+    if args.json:
+        options.emit_json(
+            {
+                "shared": str(args.output),
+                "id": shared.id,
+                "people": shared.people,
+                "eyes": list(shared.eyes),
+                "features": list(shared.signature),
+                "degree": shared.basis.degree,
+                "covariates": list(shared.basis.covariates),
+                "drift_deg": shared.noise.drift.tolist(),
+                "may_be_exported": not shared.local,
+                "notes": list(shared.notes),
+            }
+        )
+        return 0
+    covariates = ", ".join(shared.basis.covariates) or "none"
+    options.emit(f"people       {shared.people}")
+    options.emit(f"features     {', '.join(shared.signature)}")
+    options.emit(f"polynomial   degree {shared.basis.degree}; covariates: {covariates}")
+    for note in shared.notes:
+        options.say(f"note: {note}")
+    if shared.local:
+        options.say(
+            f"fewer than {ENOUGH_TO_EXPORT} people: do not pass it on, single persons "
+            "could be told from it"
+        )
+    options.say(f"{args.output}: written")
+    return 0
