@@ -194,6 +194,38 @@ def _left_out(
     return np.where(blocks.present, gone, 0.0), masked_noise(cov, blocks.present)
 
 
+def evidence_base(prior: Gaussian, blocks: Blocks, root: Array) -> Array:
+    """Covariance (n, n) that the prior alone gives to one person's observations."""
+    white = (blocks.design @ root).reshape(-1, root.shape[1])
+    base: Array = white @ white.T
+    return base
+
+
+def log_evidence(
+    prior: Gaussian, blocks: Blocks, weights: Array, root: Array, base: Array | None
+) -> float:
+    """Log evidence of one person's blocks; by observations where these are few.
+
+    `base` is what `evidence_base` gave, which does not depend on the noise; None
+    works in weight space. Rasmussen & Williams, equation 2.30.
+    """
+    if base is None:
+        return float(solve(prior, blocks, weights, root).log_evidence)
+    count, width = blocks.target.shape
+    share = np.where(blocks.present, 1.0 / weights[:, None], 1.0)
+    noise = masked_noise(blocks.noise, blocks.present) * share[:, :, None]
+    cov = base.copy()
+    for k in range(count):
+        part = slice(k * width, (k + 1) * width)
+        cov[part, part] += noise[k]
+    start = (blocks.target - blocks.design @ prior.mean).ravel()
+    factor = np.linalg.cholesky(cov)
+    solved = np.linalg.solve(factor, start)
+    spread = 2.0 * np.log(np.diagonal(factor)).sum()
+    number = np.count_nonzero(blocks.present)
+    return -0.5 * float(solved @ solved + spread + number * np.log(2 * np.pi))
+
+
 def student_weights(distance2: Array, counts: Array, nu: float = NU) -> Array:
     """Weights of a multivariate Student's t: (nu + p) / (nu + distance2).
 

@@ -72,7 +72,7 @@ def estimate(
         Over the basis' weights.
     basis : Basis
     noise : Noise
-        Of the population; the person's own is found from it.
+        Of the population; the person's own is found from it, unless its spread is 0.
     found : Points
         T looks, T may be 0.
     start : array (T,), optional
@@ -95,17 +95,21 @@ def estimate(
         through = carried(prepared, weights)
         made = blocks(prepared, noise.scaled(factors), through)
         trust = bayes.robust_weights(prior, made, start=trust, root=root)
-        factors = _person_noise(prior, root, prepared, noise, through, trust, factors)
-        made = blocks(prepared, noise.scaled(factors), through)
+        if noise.spread > 0:
+            factors = _person_noise(
+                prior, root, prepared, noise, through, trust, factors
+            )
+            made = blocks(prepared, noise.scaled(factors), through)
         weights = bayes.solve(prior, made, trust, root).posterior.mean
     through = carried(prepared, weights)
     made = blocks(prepared, noise.scaled(factors), through)
     trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
     solution = bayes.solve(prior, made, trust, root)
-    weights = solution.posterior.mean
     return Estimate(
         weights=solution.posterior,
-        noise=_with_samples(noise.scaled(factors), basis, weights, found),
+        noise=_with_samples(
+            noise.scaled(factors), basis, solution.posterior.mean, found
+        ),
         trust=trust,
         away=_away(solution.left_out, made.present),
         score=_score(solution, made),
@@ -147,9 +151,13 @@ def _person_noise(
 ) -> Array:
     """Log factors of this person's noise, by evidence: a short coordinate search."""
 
+    first = blocks(prepared, noise, through)
+    few = first.target.size <= 2 * len(root)
+    base = bayes.evidence_base(prior, first, root) if few else None
+
     def score(at: Array) -> float:
         made = blocks(prepared, noise.scaled(at), through)
-        evidence = float(bayes.solve(prior, made, trust, root).log_evidence)
+        evidence = bayes.log_evidence(prior, made, trust, root, base)
         return evidence - 0.5 * float(np.sum(at**2)) / noise.spread**2
 
     best, step = score(factors), 0.8 * noise.spread

@@ -59,10 +59,22 @@ class Look:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Seen:
-    """What was found for one target: the best look first, then others, and why."""
+    """What was found for one target.
+
+    Parameters
+    ----------
+    target : int
+    looks : tuple of Look
+        One for a target that stood still, one per block for a moving one.
+    others : tuple of array of int
+        Samples of other steady stretches, the next likely first.
+    reason : str
+        In plain words.
+    """
 
     target: int
     looks: tuple[Look, ...]
+    others: tuple[NDArray[np.intp], ...]
     reason: str
 
 
@@ -71,12 +83,14 @@ class Sight:
     """All targets of a recording, with the noise that they share.
 
     `spread` (2e, 2e) is the samples' covariance over all looks; `correlation` says by
-    how much the variance of a mean exceeds sigma²/n.
+    how much the variance of a mean exceeds sigma²/n. `clean` (e, n, 2) are the features
+    without the edges of blinks.
     """
 
     seen: tuple[Seen, ...]
     spread: Array
     correlation: float
+    clean: Array
 
 
 def window(row: np.void) -> tuple[float, float]:
@@ -109,9 +123,6 @@ def sight(
     -------
     Sight
     """
-    order = np.argsort(time, kind="stable")
-    if np.any(order[1:] < order[:-1]):
-        time, xy, extra = time[order], xy[:, order], extra[:, order]
     rate = _rate(time)
     clean = _without_blink_edges(xy, rate)
     places = [_place(time, row) for row in targets]
@@ -119,31 +130,36 @@ def sight(
     still = [p for p, moves in zip(places, moving, strict=True) if not moves]
     sd = _bin_noise(time, clean, still, rate)
     rough = [
-        _glide(k, time, clean, place, path)
+        _glide(time, clean, place, path)
         if moves
-        else _still(k, time, clean, place, sd, rate, str(targets[k]["advance"]))
+        else _still(time, clean, place, sd, rate, str(targets[k]["advance"]))
         for k, (place, moves) in enumerate(zip(places, moving, strict=True))
     ]
-    correlation = _correlation(clean, rough, moving, rate)
+    best = [
+        options if moves else options[:1]
+        for (options, _), moves in zip(rough, moving, strict=True)
+    ]
     seen = tuple(
         Seen(
             target=k,
             looks=tuple(
-                _look(k, time, clean, extra, rows, bool(moving[k])) for rows in options
+                look_at(k, time, clean, extra, rows, moving=bool(moving[k]))
+                for rows in best[k]
             ),
+            others=() if moving[k] else tuple(options[1:]),
             reason=reason,
         )
         for k, (options, reason) in enumerate(rough)
     )
-    seen = tuple(_in_order_of_stamps(s, order) for s in seen)
-    return Sight(seen=seen, spread=_pooled(seen, len(xy)), correlation=correlation)
-
-
-def _in_order_of_stamps(seen: Seen, order: NDArray[np.intp]) -> Seen:
-    looks = tuple(
-        Look(**{**vars(look), "rows": order[look.rows]}) for look in seen.looks
+    calm = [
+        rows[0] for rows, moves in zip(best, moving, strict=True) if rows and not moves
+    ]
+    return Sight(
+        seen=seen,
+        spread=_pooled(seen, len(xy)),
+        correlation=_correlation(clean, calm, rate),
+        clean=clean,
     )
-    return Seen(target=seen.target, looks=looks, reason=seen.reason)
 
 
 def _rate(time: Array) -> float:
@@ -213,16 +229,15 @@ def _bin_noise(
 
 def _median(values: Array) -> Array:
     """Median per column, NaN where a column is empty (without a warning)."""
-    return np.array(
-        [
-            np.median(c[np.isfinite(c)]) if np.isfinite(c).any() else np.nan
-            for c in values.T
-        ]
-    )
+    out = np.full(values.shape[1], np.nan)
+    for k, column in enumerate(values.T):
+        there = np.sort(column[np.isfinite(column)])
+        if len(there):
+            out[k] = 0.5 * (there[(len(there) - 1) // 2] + there[len(there) // 2])
+    return out
 
 
 def _still(
-    k: int,
     time: Array,
     xy: Array,
     place: tuple[float, float, slice],
@@ -269,7 +284,7 @@ GLIDE_REACTION_S = 0.4
 
 
 def _glide(
-    k: int, time: Array, xy: Array, place: tuple[float, float, slice], path: Array
+    time: Array, xy: Array, place: tuple[float, float, slice], path: Array
 ) -> tuple[list[NDArray[np.intp]], str]:
     """Cut a moving target's time into short blocks, each a look of its own."""
     start, end, part = place
@@ -289,30 +304,34 @@ def _glide(
     return options, f"followed for {len(options) * GLIDE_BLOCK_S:.1f} s"
 
 
-def _look(
-    k: int, time: Array, xy: Array, extra: Array, rows: NDArray[np.intp], moving: bool
+def look_at(
+    target: int,
+    time: Array,
+    xy: Array,
+    extra: Array,
+    rows: NDArray[np.intp],
+    *,
+    moving: bool = False,
 ) -> Look:
+    """Mean and scatter of the features over some samples."""
     eyes = len(xy)
     mean = np.full((eyes, 2), np.nan)
-    spread = np.full((2 * eyes, 2 * eyes), np.nan)
     counts = np.zeros(eyes)
     deviations = np.full((len(rows), 2 * eyes), np.nan)
     for e in range(eyes):
         part = xy[e, rows]
         kept = _near_median(part) if not moving else np.isfinite(part[:, 0])
-        counts[e] = kept.sum()
-        if counts[e] >= 2:
-            mean[e] = part[kept].mean(axis=0)
+        number = int(np.count_nonzero(kept))
+        if number >= 2:
+            counts[e] = number
+            mean[e] = part[kept].sum(axis=0) / number
             deviations[kept, 2 * e : 2 * e + 2] = part[kept] - mean[e]
-        else:
-            counts[e] = 0
-    spread = _pair_covariance(deviations)
     covariates = np.array([_median(extra[e, rows]) for e in range(eyes)])
     return Look(
-        target=k,
+        target=target,
         rows=rows,
         mean=mean,
-        spread=spread,
+        spread=_pair_covariance(deviations),
         counts=counts,
         extra=covariates.reshape(eyes, extra.shape[-1]),
         path_time=time[rows] if moving else None,
@@ -322,13 +341,18 @@ def _look(
 def _near_median(part: Array) -> NDArray[np.bool_]:
     """Rows that are seen and within four robust sd of the median."""
     kept = np.isfinite(part[:, 0])
-    if kept.sum() < 3:
+    number = int(np.count_nonzero(kept))
+    if number < 3:
         return kept
-    away = np.abs(part - np.median(part[kept], axis=0))
-    scale = 1.4826 * np.median(away[kept], axis=0)
+    # The upper median by sorting: np.median costs more than all the rest here.
+    inside = part if number == len(part) else part[kept]
+    away = np.abs(part - np.sort(inside, axis=0)[number // 2])
+    inside = away if number == len(part) else away[kept]
+    scale = 1.4826 * np.sort(inside, axis=0)[number // 2]
     with np.errstate(invalid="ignore"):
-        near: NDArray[np.bool_] = kept & (away <= 4.0 * scale + 1e-12).all(axis=1)
-    return near if near.sum() >= 2 else kept
+        near = (away <= 4.0 * scale + 1e-12).all(axis=1)
+    near &= kept
+    return near if np.count_nonzero(near) >= 2 else kept
 
 
 def _pair_covariance(deviations: Array) -> Array:
@@ -358,31 +382,31 @@ def _pooled(seen: Sequence[Seen], eyes: int) -> Array:
     return pooled
 
 
-def _correlation(
-    xy: Array,
-    rough: Sequence[tuple[list[NDArray[np.intp]], str]],
-    moving: NDArray[np.bool_],
-    rate: float,
-) -> float:
+def _correlation(xy: Array, looks: Sequence[NDArray[np.intp]], rate: float) -> float:
     """By how much correlation in time inflates the variance of a mean.
 
     1 + 2 times the sum of autocorrelations up to where they vanish (the initial
     positive sequence of Geyer 1992, Statistical Science 7:473), pooled over looks.
     """
     longest = max(1, int(0.25 * rate))
-    top = np.zeros(longest + 1)
-    for (options, _), moves in zip(rough, moving, strict=True):
-        if moves or not options:
-            continue
-        rows = options[0]
+    columns = []
+    for rows in looks:
         for eye in xy:
             part = eye[rows]
             kept = _near_median(part)
-            if kept.sum() < 4:
-                continue
-            value = np.where(kept[:, None], part - part[kept].mean(axis=0), 0.0)
-            for lag in range(min(longest, len(rows) // 2) + 1):
-                top[lag] += np.sum(value[: len(rows) - lag] * value[lag:]) / len(rows)
+            number = int(np.count_nonzero(kept))
+            if number >= 4:
+                middle = part[kept].sum(axis=0) / number
+                columns.append(np.where(kept[:, None], part - middle, 0.0))
+    if not columns:
+        return 1.0
+    length = max(len(column) for column in columns)
+    stack = np.zeros((length, 2 * len(columns)))
+    for k, column in enumerate(columns):
+        stack[: len(column), 2 * k : 2 * k + 2] = column / np.sqrt(len(column))
+    size = 1 << (2 * length - 1).bit_length()
+    power = np.abs(np.fft.rfft(stack, size, axis=0)) ** 2
+    top = np.fft.irfft(power.sum(axis=1), size)[: min(longest, length // 2) + 1]
     if top[0] <= 0:
         return 1.0
     rho = top / top[0]

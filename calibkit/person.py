@@ -108,6 +108,7 @@ def gather(
         Which targets to use.
     min_confidence : float
     """
+    rec = _in_order(rec)
     signals = read(plan, rec.samples, rec.setup, min_confidence)
     chosen = np.flatnonzero(rec.targets["role"] == role)
     kept = chosen[rec.targets["kept"][chosen] != 0]
@@ -145,6 +146,13 @@ def gather(
         reasons=reasons,
         samples=samples,
     )
+
+
+def _in_order(rec: Recording) -> Recording:
+    if np.all(rec.time[1:] >= rec.time[:-1]):
+        return rec
+    order = np.argsort(rec.time, kind="stable")
+    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
 
 
 def merged(materials: Sequence[Material]) -> Material:
@@ -282,24 +290,30 @@ def _with_lag(
 def _without_prior(
     setup: geometry.Setup, material: Material
 ) -> tuple[SharedMapping, Estimate, float]:
+    """Broad prior: choose where to start and how far to bend, then estimate.
+
+    Choices are judged by what looks predict of one another, at a fixed noise; only the
+    chosen one is worked out in full.
+    """
     plan, found = material.layout, material.points
     if not plan.in_degrees:
         _check_raw(found)
     prior = broad(plan, found, setup, plan.covariates)
-    best: tuple[SharedMapping, Estimate, float] | None = None
-    for start in _starts(found):
-        made, lag = _with_lag(prior, material, start)
-        if best is None or made.score > best[1].score:
-            best = (prior, made, lag)
-    assert best is not None
+    fixed = replace(prior, noise=replace(prior.noise, spread=0.0))
+    starts = _starts(found)
+    start = starts[0]
+    if len(starts) > 1:
+        rough = [_with_lag(fixed, material, one)[0] for one in starts]
+        start = rough[int(np.argmax([one.score for one in rough]))].trust
+    best, lag = _with_lag(prior, material, start)
+    now = found if np.isnan(lag) else material.at_lag(lag)
     for bend in BENDS[1:] if len(found) >= 4 else ():
         weights = prior_weights(prior.basis, plan.in_degrees, bend)
-        bent = replace(prior, weights=weights)
-        now = found if np.isnan(best[2]) else material.at_lag(best[2])
-        made = estimate(weights, prior.basis, prior.noise, now, best[1].trust)
-        if made.score > best[1].score:
-            best = (bent, made, best[2])
-    return best
+        noise = replace(best.noise, spread=0.0)
+        made = estimate(weights, prior.basis, noise, now, best.trust)
+        if made.score > best.score:
+            best, prior = made, replace(prior, weights=weights)
+    return prior, best, lag
 
 
 def _starts(found: Points) -> list[Array | None]:

@@ -81,19 +81,18 @@ def learn(
     count = len(prepared.target)
     mean = _pooled_mean(prepared, start, noise)
     cov = _first_cov(basis)
-    trust = np.ones(prepared.target.shape[:2])
-    for number in range(rounds):
+    prior = Gaussian(mean=mean, cov=cov)
+    weights = np.broadcast_to(mean, (count, len(mean)))
+    made = blocks(prepared, noise, carried(prepared, weights))
+    trust = bayes.prior_weights(prior, made)
+    for _ in range(rounds):
         prior = Gaussian(mean=mean, cov=cov)
         root = prior.root()
-        weights = np.broadcast_to(mean, (count, len(mean)))
-        if number:
-            weights = posterior.mean
         made = blocks(prepared, noise, carried(prepared, weights))
-        if number == 0:
-            trust = bayes.prior_weights(prior, made)
         solution = bayes.solve(prior, made, trust, root)
         trust = inliers(solution, made)
         posterior = solution.posterior
+        weights = posterior.mean
         mean = _mean(prior, root, posterior)
         cov = structured(_spread(mean, posterior), basis, count)
         noise = _noise(noise, prepared, made, posterior, trust)
