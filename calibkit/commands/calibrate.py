@@ -1,0 +1,115 @@
+"""calibkit calibrate: a session with a person, and the mapping that it gives."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit import options
+
+if TYPE_CHECKING:
+    from calibkit.mapping import Mapping
+    from calibkit.protocol_model import Protocol
+    from calibkit.run_attempt import Attempt, Outcome, Prior
+
+SUMMARY = "a session with a person: targets, a mapping, and how far to trust it"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit calibrate`."""
+    from calibkit.run_flags import add_session_flags
+
+    add_session_flags(parser)
+    parser.add_argument(
+        "--protocol",
+        metavar="NAME|FILE",
+        default="standard",
+        help="a shipped protocol's name, or a TOML file (default %(default)s)",
+    )
+    parser.add_argument(
+        "--shared",
+        metavar="FILE",
+        help="a shared mapping to start from, or 'own' for the person's mapping in use",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Hold the session, fit, validate, store, say what was found."""
+    from calibkit import protocol, run_attempt, run_sitting
+    from calibkit.recording import Recording
+
+    chosen = protocol.load(args.protocol)
+    attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
+    old = run_attempt.in_use(attempt.home, attempt.person)
+    prior = _prior(args.shared, chosen, old)
+    path = run_attempt.perform(attempt, ends, prior)
+    rec = Recording.load(path)
+    outcome = run_attempt.conclude(attempt, rec, path, prior, old)
+    _tell(args, attempt, outcome, path)
+    return 0
+
+
+def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
+    """What the fit starts from: what was named, else the own mapping if it must."""
+    from calibkit.errors import CallError
+    from calibkit.mapping import load_prior
+    from calibkit.protocol import advice
+
+    if shared == "own":
+        if old is None:
+            raise CallError(
+                "--shared own needs a mapping of this person in use, and there is "
+                "none; calibrate without it first"
+            )
+        return old
+    if shared is not None:
+        return load_prior(Path(shared))
+    few = any("cannot make a new one" in note for note in advice(chosen))
+    return old if few else None
+
+
+def _tell(
+    args: argparse.Namespace, attempt: Attempt, outcome: Outcome, path: Path
+) -> None:
+    from calibkit import run_attempt, run_words
+    from calibkit.errors import NotGoodEnoughError
+
+    words = run_words.outcome(outcome, attempt.person)
+    more = {
+        **run_attempt.figures(outcome.result),
+        **run_attempt.key_figures(outcome.keys),
+        "kept": bool(outcome.version and outcome.version.current),
+        "version": outcome.version.number if outcome.version else None,
+    }
+    run_attempt.add_history(attempt, "calibration", path, more)
+    if args.json:
+        options.emit_json(_data(attempt, outcome, path, words))
+    else:
+        options.emit(words)
+        options.say(f"The recording is {path}")
+    if not (outcome.version and outcome.version.current):
+        raise NotGoodEnoughError(run_words.refusal(outcome))
+
+
+def _data(attempt: Attempt, outcome: Outcome, path: Path, words: str) -> dict[str, Any]:
+    from calibkit import run_words
+    from calibkit.mapping import predicted_sd_deg
+
+    version = outcome.version
+    return {
+        **run_words.about(attempt, path),
+        "words": words,
+        "mapping": {
+            "id": outcome.mapping.id,
+            "version": version.number if version else None,
+            "in_use": bool(version and version.current),
+            "fault": outcome.fault,
+            "worse_probability": outcome.worse,
+            "predicted_sd_deg": predicted_sd_deg(outcome.mapping),
+            "looks": run_words.rows(outcome.mapping.looks),
+            "notes": list(outcome.mapping.notes),
+        },
+        "result": run_words.result(outcome.result),
+        "keys": run_words.keys(outcome.keys),
+    }

@@ -1,0 +1,61 @@
+"""calibkit validate: check points on the mapping in use."""
+
+from __future__ import annotations
+
+import argparse
+
+from calibkit import options
+
+SUMMARY = "check points on a person's mapping: how far to trust it today"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit validate`."""
+    from calibkit.run_flags import add_session_flags
+
+    add_session_flags(parser)
+    parser.add_argument(
+        "--protocol",
+        metavar="NAME|FILE",
+        default="off-grid",
+        help="check points of this protocol, or that follow it (default %(default)s)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show the check points, judge the mapping in use, say what was found."""
+    from calibkit import home, profile, protocol, run_attempt, run_sitting, run_words
+    from calibkit.errors import InputError
+    from calibkit.recording import Recording
+
+    profile.check_person(args.person)
+    chosen = protocol.load(args.protocol)
+    place = home.resolve(args.home)
+    mapping = run_attempt.in_use(place, args.person)
+    if mapping is None:
+        raise InputError(
+            f"no mapping is stored for {args.person} in {place}; run calibkit "
+            f"calibrate --person {args.person}"
+        )
+    attempt, ends = run_sitting.prepare(args, chosen, checks_only=True)
+    path = run_attempt.perform(attempt, ends)
+    rec = Recording.load(path)
+    mapping.check(rec)
+    result, keys = run_attempt.checked(mapping, rec)
+    more = {**run_attempt.figures(result), **run_attempt.key_figures(keys)}
+    run_attempt.add_history(attempt, "validation", path, more)
+    words = run_words.validation(result, keys)
+    if args.json:
+        options.emit_json(
+            {
+                **run_words.about(attempt, path),
+                "words": words,
+                "mapping": {"id": mapping.id},
+                "result": run_words.result(result),
+                "keys": run_words.keys(keys),
+            }
+        )
+    else:
+        options.emit(words)
+        options.say(f"The recording is {path}")
+    return 0
