@@ -15,6 +15,8 @@ from calibkit.simulation.saccades import Moves, Place
 # Shares of the ways in which a target is missed (of all lapses).
 LAPSES = {"elsewhere": 0.35, "stayed": 0.20, "late": 0.25, "left early": 0.20}
 _CATCH_UP_DEG = 1.0
+# Pursuit that lags in place speeds up: the gap closes with this time constant.
+_CLOSE_UP_S = 0.15
 # The last tenth of a second before a saccade cannot be changed (literature).
 _DECIDED_S = 0.1
 
@@ -229,7 +231,8 @@ class Chase:
             self._ready_s = moves.jump(now, goal + speed * took)
         else:
             start = max(before, self._ready_s)
-            moves.glide(start, now, here + habits.pursuit_gain * step)
+            caught = (goal - here - step) * min(1.0, (now - start) / _CLOSE_UP_S)
+            moves.glide(start, now, here + habits.pursuit_gain * step + caught)
 
     def _leave(self, now: float, place: Place, moves: Moves) -> None:
         self._ready_s = moves.jump(now, place)

@@ -47,7 +47,7 @@ class Desk:
 
     @cached_property
     def axes(self) -> Array:
-        """Rotation (3, 3, 1, 1) from the world to the camera, which looks at the eyes."""
+        """Rotation (3, 3, 1, 1) from world to camera, which looks at the eyes."""
         right, down, depth = self.setup.viewpoint_mm
         ahead = np.array([right, down, depth]) - self.camera_mm
         ahead /= math.sqrt(float(ahead @ ahead))

@@ -27,7 +27,8 @@ class Traits:
     slowness : float
         Factor on the duration of saccades.
     off_target_deg : float
-        Standard deviation, each axis, of a look's mean off its target.
+        Standard deviation, each axis, of a look's aim off its target; with the
+        fixational drift a look's mean is then some 0.3 degrees off.
     wobble : float
         Factor on fixational drift and microsaccades.
     roam_share : float
@@ -61,7 +62,7 @@ class Traits:
     undershoot: float = 0.08
     steps: int = 1
     slowness: float = 1.0
-    off_target_deg: float = 0.24
+    off_target_deg: float = 0.18
     wobble: float = 1.0
     roam_share: float = 0.1
     blink_per_min: float = 10.0
@@ -86,9 +87,9 @@ KINDS: dict[str, Traits] = {
     "steady": STEADY,
     "glasses": replace(STEADY, lenses=True, noise=1.3, loss_per_s=0.5, loss_s=0.06),
     "one-eye": replace(STEADY, blind_eye=True, noise=1.1),
-    "strabismus": replace(STEADY, squint_deg=8.0, off_target_deg=0.3, wobble=1.3),
+    "strabismus": replace(STEADY, squint_deg=8.0, off_target_deg=0.25, wobble=1.3),
     "nystagmus": replace(
-        STEADY, shake_deg=1.8, off_target_deg=0.4, wobble=1.5, lapse_share=0.05
+        STEADY, shake_deg=1.8, off_target_deg=0.33, wobble=1.5, lapse_share=0.05
     ),
     "wandering-child": replace(
         STEADY,
@@ -96,7 +97,7 @@ KINDS: dict[str, Traits] = {
         latency_s=0.270,
         latency_spread_s=0.07,
         steps=2,
-        off_target_deg=0.35,
+        off_target_deg=0.28,
         wobble=1.4,
         roam_share=0.6,
         head=2.5,
@@ -109,12 +110,12 @@ KINDS: dict[str, Traits] = {
     "slow": replace(
         STEADY,
         lapse_share=0.1,
-        latency_s=0.480,
-        latency_spread_s=0.12,
-        undershoot=0.3,
-        steps=3,
-        slowness=1.8,
-        off_target_deg=0.32,
+        latency_s=0.400,
+        latency_spread_s=0.09,
+        undershoot=0.2,
+        steps=2,
+        slowness=1.5,
+        off_target_deg=0.25,
         wobble=1.4,
         pursuit_gain=0.6,
     ),
@@ -128,7 +129,7 @@ KINDS: dict[str, Traits] = {
         blink_s=0.35,
         pupil=2.5,
         droop=0.45,
-        off_target_deg=0.3,
+        off_target_deg=0.25,
         wobble=1.5,
         noise=1.2,
         pursuit_gain=0.75,

@@ -17,8 +17,8 @@ Array = NDArray[np.float64]
 INDEX = 1.3375
 """Keratometric index of cornea and aqueous together (literature, from memory)."""
 
-# Each round of `reflect` shrinks the error about 70-fold, each of `refract` some 7-fold,
-# and a leap to where two steps point some 50-fold; these counts leave residuals below
+# Each round of `reflect` shrinks the error some 70-fold, each of `refract` some 7-fold,
+# a leap to where two steps point some 50-fold; these counts leave residuals below
 # 1e-9 at the widest gaze angles and through spectacles.
 _REFLECT_ROUNDS = 7
 _REFRACT_ROUNDS = 9

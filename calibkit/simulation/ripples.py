@@ -7,7 +7,7 @@ after the other from theirs: whoever reads in pieces reads the same figures.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from calibkit.simulation.optics import Array
 
@@ -90,40 +90,40 @@ class Spells:
     ) -> None:
         self._rng, self._per_s = rng, per_s
         self._length_s, self._spread = length_s, spread
-        self._starts, self._stops = [0.0], [0.0]
+        # A first spell long past, so that every time has one before it.
+        self._starts, self._stops = [-1e9], [-1e9]
 
-    def spans(self, since_s: float, until_s: float) -> tuple[Array, Array]:
-        """Starts and stops of all spells that may touch this time."""
-        while self._per_s > 0 and self._starts[-1] <= until_s:
+    def _spans(self, since_s: float, until_s: float) -> tuple[Array, Array]:
+        """Starts and stops of all spells near this time, and one on either side."""
+        while self._starts[-1] <= until_s:
             self._one_more()
         while len(self._stops) > 2 and self._stops[1] < since_s:
             del self._starts[0], self._stops[0]
         return np.array(self._starts), np.array(self._stops)
 
     def depth(self, since_s: Array, ramp_s: float) -> Array:
-        """How deep (n,) in a spell each time is: 0 outside, 1 inside, ramps before."""
-        if not len(since_s):
-            return np.empty(0)
-        starts, stops = self.spans(since_s[0] - ramp_s, since_s[-1] + ramp_s)
-        starts, stops = starts[1:], stops[1:]
-        if not len(starts):
+        """How deep (n,) in a spell each time is: 0 outside, 1 inside, ramps beside it.
+
+        Parameters
+        ----------
+        since_s : array (n,), s
+            Rising.
+        ramp_s : float, s
+        """
+        if self._per_s <= 0 or not len(since_s):
             return np.zeros(len(since_s))
-        outside = np.maximum(
-            starts[None, :] - since_s[:, None], since_s[:, None] - stops[None, :]
-        ).min(axis=1)
+        starts, stops = self._spans(since_s[0] - ramp_s, since_s[-1] + ramp_s)
+        last = np.searchsorted(starts, since_s, side="right") - 1
+        outside = np.minimum(
+            np.maximum(since_s - stops[last], 0.0), starts[last + 1] - since_s
+        )
         depth: Array = np.clip(1.0 - outside / max(ramp_s, 1e-9), 0.0, 1.0)
         return depth
-
-    def count(self, since_s: Array) -> NDArray[np.int64]:
-        """How many spells have begun, ever, by each time; nothing is forgotten."""
-        while self._per_s > 0 and self._starts[-1] <= since_s[-1]:
-            self._one_more()
-        return np.searchsorted(np.array(self._starts), since_s, side="right") - 1
 
     def _one_more(self) -> None:
         pause = self._rng.exponential(1.0 / self._per_s)
         factor = np.exp(self._spread * self._rng.standard_normal())
-        start = self._stops[-1] + pause
+        start = max(0.0, self._stops[-1]) + pause
         self._starts.append(float(start))
         self._stops.append(float(start + self._length_s * factor))
 

@@ -13,13 +13,13 @@ from calibkit.simulation.ripples import Ripple, Spells, Steps
 
 _GRID_S = 0.1
 
-HEAD_MM = (6.0, 4.5, 8.0)
+HEAD_MM = (7.0, 5.0, 10.0)
 HEAD_DEG = (1.0, 1.4, 0.7)
 SHIFT_MM = (2.0, 1.5, 4.0)
 SEAT_MM = (10.0, 10.0, 15.0)
-DRIFT_DEG = 0.10
-JITTER_DEG = 0.05
-MICROSACCADE_DEG = 0.10
+DRIFT_DEG = 0.13
+JITTER_DEG = 0.06
+MICROSACCADE_DEG = 0.15
 MICROSACCADES_PER_S = 1.2
 
 
@@ -76,7 +76,7 @@ class Unrest:
             streams[1], head * np.array([0.5, 0.5, 0.7, 0.15, 0.2, 0.1]), 1.5, _GRID_S
         )
         self._shift = Steps(streams[2], 1 / 40, head * np.array(SHIFT_MM), 0.5)
-        self._slow_pupil = Ripple(streams[3], pupil * np.array([0.36, 0.06]), 40.0, 0.1)
+        self._slow_pupil = Ripple(streams[3], pupil * np.array([0.42, 0.07]), 40.0, 0.1)
         self._hippus = Ripple(streams[4], pupil * np.array([0.14, 0.03]), 0.8, 0.1)
         self._drift = Ripple(streams[5], w * np.full(2, DRIFT_DEG), 1.5, 0.02)
         self._jitter = Ripple(streams[6], w * np.full(2, JITTER_DEG), 0.1, 0.01)
