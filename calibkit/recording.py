@@ -81,15 +81,16 @@ class Recording:
 
     def __post_init__(self) -> None:
         path = np.empty((0, 3)) if self.target_path is None else self.target_path
+        time, samples = np.array(self.time, float), np.array(self.samples)
         arrays = {
-            "time": np.array(self.time, float),
-            "samples": np.array(self.samples),
+            "time": time,
+            "samples": samples,
             "targets": np.array(self.targets, TARGET_DTYPE),
             "target_path": np.array(path, float).reshape(-1, 3),
             "time_raw": _copy(self.time_raw),
             "clock": _copy(self.clock),
         }
-        n, shape = len(arrays["time"]), arrays["samples"].shape
+        n, shape = len(time), samples.shape
         if shape != (n, len(self.channels)):
             raise InputError(
                 f"/gaze/samples has the shape {shape}, but there are {n} times and "
