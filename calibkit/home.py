@@ -60,8 +60,10 @@ def private_folder(path: Path) -> Path:
         When it cannot be made.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.mkdir(mode=0o700, exist_ok=True)
+        # mkdir(parents=True) would leave those above open to others.
+        for place in reversed([path, *path.parents]):
+            if not place.is_dir():
+                place.mkdir(mode=0o700, exist_ok=True)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise StorageError(

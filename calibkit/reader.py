@@ -18,7 +18,7 @@ from typing import Any, BinaryIO
 
 MAX_DEPTH = 8
 MAX_OBJECTS = 1000
-MAX_ATTRIBUTES = 2000
+MAX_ATTRIBUTES = 1000
 MAX_ATTRIBUTE_BYTES = 64_000  # what the default file layout can hold
 MAX_NAME = 256
 MAX_TEXTS = 1_000_000
@@ -140,10 +140,11 @@ def _short(path: str) -> str:
 def _attributes(owner: Any, path: str, budget: _Budget) -> Iterator[Item]:
     import h5py
 
-    for index in range(h5py.h5a.get_num_attrs(owner)):
-        budget.attributes += 1
-        if budget.attributes > MAX_ATTRIBUTES:
-            raise Refused(f"holds more than {MAX_ATTRIBUTES} attributes")
+    count = h5py.h5a.get_num_attrs(owner)
+    budget.attributes += count
+    if budget.attributes > MAX_ATTRIBUTES:
+        raise Refused(f"holds more than {MAX_ATTRIBUTES} attributes")
+    for index in range(count):
         attribute = h5py.h5a.open(owner, index=index)
         name = _name(attribute.name, path)
         where = f"{path} ({name})"

@@ -151,8 +151,8 @@ def export(home: Path, person: str, target: Path) -> tuple[Path, ...]:
     copies = []
     for source in sources:
         copy = target / source.relative_to(home)
+        private_folder(copy.parent)
         try:
-            copy.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             shutil.copyfile(source, copy)
             copy.chmod(0o600)
         except OSError as error:
