@@ -107,8 +107,7 @@ def advice(protocol: Protocol) -> tuple[str, ...]:
     """What an operator should know of a protocol that is usable all the same."""
     points = protocol.targets.points
     found = []
-    calibrates = protocol.protocol.role == "calibration" and not protocol.glides
-    if calibrates and (not points or _in_line(points)):
+    if is_short(protocol):
         found.append(
             f"{len(set(points))} different point(s) in one line or place can shift a "
             "known mapping, and cannot make a new one"
@@ -119,6 +118,13 @@ def advice(protocol: Protocol) -> tuple[str, ...]:
             "before 90 s"
         )
     return tuple(found)
+
+
+def is_short(protocol: Protocol) -> bool:
+    """Whether its points can shift a mapping that is known, but make none."""
+    if protocol.protocol.role != "calibration" or protocol.glides:
+        return False
+    return not protocol.targets.points or _in_line(protocol.targets.points)
 
 
 def to_toml(protocol: Protocol) -> str:

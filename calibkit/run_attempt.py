@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from calibkit.keys import UsableKeys
     from calibkit.mapping import Mapping
     from calibkit.profile import Version
+    from calibkit.session_look import Looks
     from calibkit.shared import SharedMapping
 
     Prior = SharedMapping | Mapping | None
@@ -90,7 +91,7 @@ class Outcome:
     version: Version | None = None
 
 
-def looks_for(attempt: Attempt) -> Any:
+def looks_for(attempt: Attempt) -> Looks:
     """Make what tells, from raw gaze, when the person looks."""
     from calibkit.features import layout
     from calibkit.session_look import Looks
@@ -105,8 +106,38 @@ def looks_for(attempt: Attempt) -> Any:
     )
 
 
-def perform(attempt: Attempt, ends: Ends, prior: Prior = None) -> Path:
+def check_prior(attempt: Attempt, prior: Prior) -> None:
+    """Refuse, before anybody is asked to look, points that cannot make a mapping.
+
+    Raises
+    ------
+    InputError
+        When camera features meet too few points and nothing to start from.
+    """
+    from calibkit.features import layout
+
+    degrees = layout(attempt.channels, attempt.protocol.data.eyes).in_degrees
+    if prior is None and not degrees and protocol.is_short(attempt.protocol):
+        raise InputError(
+            f"the protocol {attempt.protocol.name!r} has too few points to make a "
+            "mapping from this tracker; give --shared FILE, or calibrate with the "
+            "protocol standard first"
+        )
+
+
+def perform(
+    attempt: Attempt, ends: Ends, prior: Prior = None, known: Mapping | None = None
+) -> Path:
     """Run the session and keep its recording, however it ends.
+
+    Parameters
+    ----------
+    attempt : Attempt
+    ends : Ends
+    prior : prior, optional
+        What the fits of a running session start from.
+    known : Mapping, optional
+        The mapping that is being checked.
 
     Returns
     -------
@@ -121,14 +152,17 @@ def perform(attempt: Attempt, ends: Ends, prior: Prior = None) -> Path:
         When the stream or the display was lost for good; the recording is kept.
     """
     folder = records.folder(attempt.home, "recordings", attempt.person)
-    session = Session(attempt.plan, looks_for(attempt))
+    looks = looks_for(attempt)
+    if known is not None:
+        looks.know(lambda samples: known.apply(samples).xy)
+    session = Session(attempt.plan, looks)
     header = attempt.header()
     memory = Memory(channels=attempt.channels, setup=attempt.setup, about=header)
     started = {**header, "setup": attempt.setup, "channels": attempt.channels}
     writer = journal.Writer(folder / f"{attempt.session}{journal.SUFFIX}", started)
     reason, error = "", None
     try:
-        answer = judge(memory.recording, attempt.protocol, attempt.plan, prior)
+        answer = judge(memory.recording, attempt.protocol, attempt.plan, prior, looks)
         reason = run_session(
             session, ends.presenter, ends.source, [writer, memory], ends.markers, answer
         )
@@ -182,7 +216,10 @@ def conclude(
     """
     from calibkit.run_verdict import WORSE_CONFIDENCE
 
-    mapping = fitted(rec, attempt.protocol, prior)
+    try:
+        mapping = fitted(rec, attempt.protocol, prior)
+    except InputError as error:
+        raise InputError(f"{error}; what was recorded is kept in {path}") from error
     found = fault(mapping, rec)
     if found:
         return Outcome(mapping=mapping, fault=found)

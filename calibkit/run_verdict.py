@@ -16,6 +16,7 @@ from calibkit.recording import Recording
 
 if TYPE_CHECKING:
     from calibkit.mapping import Mapping
+    from calibkit.session_look import Looks
     from calibkit.session_plan import Plan
     from calibkit.shared import SharedMapping
 
@@ -46,6 +47,7 @@ def judge(
     protocol: Protocol,
     plan: Plan,
     shared: SharedMapping | Mapping | None,
+    looks: Looks,
 ) -> Callable[[int, float], words.Verdict]:
     """Make the judge of a running session.
 
@@ -56,6 +58,8 @@ def judge(
     protocol : Protocol
     plan : Plan
     shared : prior, optional
+    looks : Looks
+        Gets to know each mapping, to tell looks elsewhere.
 
     Returns
     -------
@@ -70,9 +74,11 @@ def judge(
             mapping = fitted(rec, protocol, shared)
         except CalibkitError:
             return words.Verdict(time_s=time_s)
+        if not fault(mapping, rec):
+            looks.know(lambda samples: mapping.apply(samples).xy)
         wanted = protocol.pace.enough_deg
-        looks = mapping.looks[mapping.looks["weight"] > DOUBTFUL_WEIGHT]
-        if wanted > 0 and len(looks) >= 3 and predicted_sd_deg(mapping) <= wanted:
+        good = int((mapping.looks["weight"] > DOUBTFUL_WEIGHT).sum())
+        if wanted > 0 and good >= 3 and predicted_sd_deg(mapping) <= wanted:
             return words.Verdict(time_s=time_s, enough=True)
         return words.Verdict(time_s=time_s, again=doubtful(mapping, plan))
 
@@ -110,9 +116,9 @@ def fault(mapping: Mapping, rec: Recording) -> str:
         return "most gaze falls far outside the screen"
     middles, places = _middles(mapping, rec)
     for one, other in pairwise(range(len(places))):
-        words_ = _between(mapping, middles[[one, other]], places[[one, other]])
-        if words_:
-            return words_
+        broken = _between(mapping, middles[[one, other]], places[[one, other]])
+        if broken:
+            return broken
     return ""
 
 

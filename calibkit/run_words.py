@@ -56,15 +56,25 @@ def validation(result: Assessment | None, keys: UsableKeys | None) -> str:
     """Say what check points gave."""
     if result is None or keys is None:
         return "No check points were shown, so it is not known how far to trust this."
-    if keys.rows and keys.columns:
-        width, height = keys.key_mm
-        usable = (
-            f"Usable: {keys.rows} rows of {keys.columns} keys, each {width:.0f} x "
-            f"{height:.0f} mm; the worst is hit {100 * keys.probability:.0f} times in 100."
-        )
-    else:
-        usable = "Usable: no grid of keys is reliable enough yet."
+    usable = _usable(keys)
     return "\n".join([usable, _error(result), _seen(result)])
+
+
+def _usable(keys: UsableKeys) -> str:
+    if not (keys.rows and keys.columns):
+        return (
+            "Usable: no key is reliable enough yet, not even one of the whole screen."
+        )
+    width, height = keys.key_mm
+    grid = f"{_count(keys.rows, 'row')} of {_count(keys.columns, 'key')}"
+    return (
+        f"Usable: {grid}, each {width:.0f} x {height:.0f} mm; the worst is hit "
+        f"{100 * keys.probability:.0f} times in 100."
+    )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _error(result: Assessment) -> str:

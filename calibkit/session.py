@@ -12,24 +12,14 @@ from collections.abc import Callable, Mapping
 from calibkit import session_table as table
 from calibkit import session_words as words
 from calibkit.geometry import angle_between
+from calibkit.session_keys import KEYS, Keys
 from calibkit.session_look import Looks
 from calibkit.session_plan import Plan, Target
 from calibkit.session_queue import Queue
 
-DEBOUNCE_S = 0.4
 VERDICT_S = 5.0
 GONE_S = 60.0
 LOOK_EVERY_S = 0.04
-# What a key may do: "call" draws attention to the target, "omit" leaves it out.
-ACTIONS = ("next", "stop", "pause", "again", "omit", "call")
-KEYS = {
-    "space": "next",
-    "escape": "stop",
-    "p": "pause",
-    "r": "again",
-    "x": "omit",
-    "a": "call",
-}
 
 
 class Session:
@@ -50,9 +40,8 @@ class Session:
     ) -> None:
         self.state = table.OPENING
         self.reason = ""
-        self._plan, self._looks, self._keys = plan, looks, dict(keys)
+        self._plan, self._looks, self._keys = plan, looks, Keys(keys)
         self._queue = Queue(plan.targets, plan.pace.repeats)
-        self._pressed: dict[str, float] = {}
         self._now_s = self._since_s = self._checked_s = float("-inf")
         self._to_judge = self._held = False
 
@@ -107,23 +96,13 @@ class Session:
         if isinstance(event, words.Tick):
             return self._passed()
         if isinstance(event, words.Key):
-            return self._press(event)
+            return self._keys.met(event)
         if isinstance(event, words.Shown):
             on = self._queue.on
             return "shown" if on is not None and event.id == on.id else ""
         if isinstance(event, words.StreamFound):
             return "found, paused" if self._held else "found"
         return _PLAIN.get(type(event), "")
-
-    def _press(self, event: words.Key) -> str:
-        action = self._keys.get(event.name, "")
-        action = action if action in ACTIONS else ""
-        before = self._pressed.get(event.name, float("-inf"))
-        # Held keys repeat: each repeat puts the next accepted press further off.
-        self._pressed[event.name] = event.time_s
-        if action == "stop" or event.time_s - before >= DEBOUNCE_S:
-            return action
-        return ""
 
     def _passed(self) -> str:
         waiting = _WAITING.get(self.state)
@@ -196,7 +175,9 @@ class Session:
 
     def _measure(self, event: words.Event) -> list[words.Command]:
         if self._looks is not None:
-            self._looks.begin(event.time_s, self._apart_deg())
+            target = self._on()
+            place = None if target.way else (target.x, target.y)
+            self._looks.begin(event.time_s, self._apart_deg(), place)
         return []
 
     def _apart_deg(self) -> float:

@@ -7,13 +7,14 @@ the onset and no speed in degrees, which raw features do not have.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.features import Layout, read
-from calibkit.geometry import Setup
+from calibkit.geometry import Setup, angle_between
 
 Array = NDArray[np.float64]
 
@@ -24,6 +25,8 @@ BIN_SAMPLES = 3
 STEP_SD = 6.0
 SETTLE_S = 0.1
 LATE_S = 0.4
+# Where a mapping is known, a look is not further than this from its target.
+NEAR_DEG = 5.0
 # A look this much smaller than the smallest movement per degree so far is no movement.
 MOVED_SHARE = 0.4
 
@@ -71,6 +74,17 @@ class Looks:
         self._before: Array | None = None
         self._apart_deg = np.inf
         self._per_degree = np.inf
+        self._raw: list[NDArray[np.floating]] = []
+        self._gaze: Callable[[NDArray[np.floating]], Array] | None = None
+        self._target: tuple[float, float] | None = None
+
+    def know(self, gaze: Callable[[NDArray[np.floating]], Array]) -> None:
+        """Take a mapping from raw samples (n, c) to gaze (n, 2), px, once there is one.
+
+        A look far from its target is then no look: the target stays on, is shown again
+        if need be, and counts at last as it is.
+        """
+        self._gaze = gaze
 
     def feed(self, times: Array, samples: NDArray[np.floating]) -> None:
         """Take raw samples (n, c) at times (n,)."""
@@ -79,13 +93,29 @@ class Looks:
         signals = read(self._layout, samples, self._setup, self._min_confidence)
         self._times.append(np.asarray(times, float))
         self._places.append(signals.xy)
+        self._raw.append(samples)
         horizon = times[-1] - MEMORY_S
         while self._times and self._times[0][-1] < horizon:
-            del self._times[0], self._places[0]
+            del self._times[0], self._places[0], self._raw[0]
 
-    def begin(self, since_s: float, apart_deg: float) -> None:
-        """Begin to watch a new target that lies so far from the one looked at last."""
-        self._since, self._apart_deg = since_s, apart_deg
+    def begin(
+        self,
+        since_s: float,
+        apart_deg: float,
+        target: tuple[float, float] | None = None,
+    ) -> None:
+        """Begin to watch a new target.
+
+        Parameters
+        ----------
+        since_s : float
+            When it began to be measured.
+        apart_deg : float
+            How far it lies from the one looked at last.
+        target : pair of float, px, optional
+            Where it is, if it rests.
+        """
+        self._since, self._apart_deg, self._target = since_s, apart_deg, target
 
     def held(self, now_s: float) -> bool:
         """Whether a look at the target has been held long enough."""
@@ -95,6 +125,7 @@ class Looks:
             and stretch.lasts_s >= self._hold_s
             and stretch.seen >= 1.0 - self._max_loss
             and self._has_moved(stretch)
+            and self._is_near()
         )
 
     def restless(self, now_s: float) -> bool:
@@ -104,6 +135,7 @@ class Looks:
             stretch is not None
             and stretch.seen >= 1.0 - self._max_loss
             and self._has_moved(stretch)
+            and self._is_near()
         )
 
     def end(self, now_s: float) -> None:
@@ -115,6 +147,19 @@ class Looks:
         if moved is not None and np.isfinite(self._apart_deg) and self._apart_deg > 0:
             self._per_degree = min(self._per_degree, moved / self._apart_deg)
         self._before = stretch.place
+
+    def _is_near(self) -> bool:
+        """Whether the newest gaze is near the target, as far as that is known."""
+        if self._gaze is None or self._target is None:
+            return True
+        times = np.concatenate(self._times)
+        gaze = self._gaze(np.concatenate(self._raw)[times > times[-1] - self._hold_s])
+        gaze = gaze[np.isfinite(gaze).all(axis=1)]
+        if not len(gaze):
+            return True
+        middle = np.median(gaze, axis=0)
+        away_deg = angle_between(self._setup, self._target, middle)[0]
+        return bool(away_deg <= NEAR_DEG)
 
     def _has_moved(self, stretch: Stretch) -> bool:
         moved = self._shift(stretch)

@@ -37,12 +37,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Hold the session, fit, validate, store, say what was found."""
     from calibkit import protocol, run_attempt, run_sitting
+    from calibkit.errors import CalibkitError
     from calibkit.recording import Recording
 
     chosen = protocol.load(args.protocol)
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
     old = run_attempt.in_use(attempt.home, attempt.person)
-    prior = _prior(args.shared, chosen, old)
+    try:
+        prior = _prior(args.shared, chosen, old)
+        run_attempt.check_prior(attempt, prior)
+    except CalibkitError:
+        ends.presenter.close()
+        raise
     path = run_attempt.perform(attempt, ends, prior)
     rec = Recording.load(path)
     outcome = run_attempt.conclude(attempt, rec, path, prior, old)
@@ -54,7 +60,7 @@ def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
     """What the fit starts from: what was named, else the own mapping if it must."""
     from calibkit.errors import CallError
     from calibkit.mapping import load_prior
-    from calibkit.protocol import advice
+    from calibkit.protocol import is_short
 
     if shared == "own":
         if old is None:
@@ -65,8 +71,7 @@ def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
         return old
     if shared is not None:
         return load_prior(Path(shared))
-    few = any("cannot make a new one" in note for note in advice(chosen))
-    return old if few else None
+    return old if is_short(chosen) else None
 
 
 def _tell(

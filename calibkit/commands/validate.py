@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
             f"calibrate --person {args.person}"
         )
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=True)
-    path = run_attempt.perform(attempt, ends)
+    path = run_attempt.perform(attempt, ends, known=mapping)
     rec = Recording.load(path)
     mapping.check(rec)
     result, keys = run_attempt.checked(mapping, rec)
