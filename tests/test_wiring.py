@@ -562,7 +562,6 @@ def test_markers_become_target_rows() -> None:
     # Source: contract, "Streams" (events) and "Recording file" (rows).
     here, markers = world(), Markers()
     here.add(TRACKER, 1000.0, 1e9)
-    validation = {"role": "validation"}
     markers.waiting = [
         (1000.5, {"event": "session_start", "screen_px": [1920, 1080]}),
         (
