@@ -27,6 +27,10 @@ from calibkit.observations import (
 
 Array = NDArray[np.float64]
 
+# From how many looks on a person may be found far noisier than expected, rather than
+# inattentive: soon where nothing was learned, later where the noise of people is known.
+FEWEST_BROAD, FEWEST_LEARNED, VAGUE_SPREAD = 3, 6, 0.6
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Estimate:
@@ -45,8 +49,7 @@ class Estimate:
     score : float
         Log predictive density of each look given the others, summed (Student's t).
     strain : float
-        Median squared distance of left-out looks per number, about 1 when the noise
-        is as expected.
+        How much farther off left-out looks are than expected; about 1.
     """
 
     weights: Gaussian
@@ -91,6 +94,9 @@ def estimate(
         )
     prepared, root = prepare(basis, found), prior.root()
     weights, factors, trust = prior.mean, np.zeros(1 + len(noise.eye)), start
+    fewest = FEWEST_BROAD if noise.spread >= VAGUE_SPREAD else FEWEST_LEARNED
+    if noise.spread > 0 and len(found) >= fewest:
+        factors = factors + _first_factor(prior, root, prepared, noise)
     for _ in range(2):
         through = carried(prepared, weights)
         made = blocks(prepared, noise.scaled(factors), through)
@@ -113,8 +119,25 @@ def estimate(
         trust=trust,
         away=_away(solution.left_out, made.present),
         score=_score(solution, made),
-        strain=_strain(solution, made),
+        strain=solution.strain(made),
     )
+
+
+def _first_factor(
+    prior: Gaussian, root: Array, prepared: Prepared, noise: Noise
+) -> float:
+    """Log factor without which nearly every look would seem a lapse; 0 for most."""
+    factor, weights = 0.0, prior.mean
+    for _ in range(3):
+        through = carried(prepared, weights)
+        made = blocks(prepared, noise.scaled(np.full(1 + len(noise.eye), factor)), through)
+        trust = bayes.robust_weights(prior, made, root=root, rounds=3)
+        solution = bayes.solve(prior, made, trust, root)
+        weights, strain = solution.posterior.mean, solution.strain(made)
+        if strain < 4.0:
+            break
+        factor += 0.5 * np.log(strain)
+    return factor
 
 
 def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
@@ -122,13 +145,6 @@ def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
     volume = np.linalg.slogdet(solution.left_out_cov)[1]
     score = -0.5 * (nu + counts) * np.log1p(distance2 / nu) - 0.5 * volume
     return float(np.sum(score))
-
-
-def _strain(solution: bayes.Solution, made: bayes.Blocks) -> float:
-    seen = made.counts > 0
-    if not seen.any():
-        return 1.0
-    return float(np.median((solution.distance2() / np.maximum(made.counts, 1))[seen]))
 
 
 def _away(left_out: Array, present: NDArray[np.bool_]) -> Array:

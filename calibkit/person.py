@@ -350,7 +350,7 @@ def _check_raw(found: Points) -> None:
 
 def _honest(found: Estimate) -> Estimate:
     """Widen an estimate whose left-out looks are farther off than it can explain."""
-    if len(found.trust) < 3 or found.strain < 3.0:
+    if len(found.trust) < 3 or found.strain < 2.5:
         return found
     factor = found.strain
     wider = replace(found.weights, cov=found.weights.cov * factor)

@@ -270,8 +270,8 @@ def _choose_basis(crowd: Crowd) -> Basis:
     for group in dict.fromkeys(crowd.layout.groups):
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
         gain = trial - best
-        # Covariates must pay for most people: two standard errors.
-        if gain.sum() > 2.0 * np.std(gain) * np.sqrt(len(gain)):
+        # Covariates must pay for most people, by more than a standard error.
+        if gain.sum() > 1.0 * np.std(gain) * np.sqrt(len(gain)):
             groups, best = (*groups, group), trial
     return _basis(crowd, degree, groups)
 
