@@ -134,7 +134,11 @@ def await_stream(source_id: str, process: subprocess.Popen[bytes]) -> lsl.Found:
     """
     end_s = time.monotonic() + STREAM_WAIT_S
     while time.monotonic() < end_s and process.poll() is None:
-        for found in lsl.find(source_id=source_id, wait_s=0.5, calibrated=True):
+        for found in lsl.find(
+            source_id=source_id,
+            wait_s=0.5,
+            calibrated=source_id.startswith("calibkit:"),
+        ):
             return found
     raise DeviceError(
         f"the stream {source_id} did not appear within {STREAM_WAIT_S:g} s; run "
