@@ -18,6 +18,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from calibkit.errors import CallError, InputError, StorageError
 
@@ -103,15 +104,24 @@ def read_regular(path: Path, limit_bytes: int) -> bytes:
     InputError
         When it is missing, no regular file, unreadable or larger.
     """
-    check_regular(path, limit_bytes)
+    size = check_regular(path, limit_bytes)
     try:
-        with path.open("rb") as file:
-            data = file.read(limit_bytes + 1)
+        with opened(path) as file:
+            # Asking for the limit itself would allocate that much at once.
+            data = file.read(size + 1)
     except OSError as error:
         raise _unreadable(path, error) from error
-    if len(data) > limit_bytes:
-        raise _too_large(path, len(data), limit_bytes)
+    if len(data) > size:
+        raise InputError(f"{path} grew while it was read; try again")
     return data
+
+
+def opened(path: Path) -> IO[bytes]:
+    """Open a file for reading, or say why not."""
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise _unreadable(path, error) from error
 
 
 def check_regular(path: Path, limit_bytes: int) -> int:

@@ -20,6 +20,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from calibkit import disk
 from calibkit.errors import InputError
 from calibkit.reader import Item
 
@@ -49,11 +50,11 @@ def read(path: Path, limit_bytes: int, *, timeout_s: float | None = None) -> lis
     InputError
         When the child refuses the file, dies, or takes too long.
     """
-    size = path.stat().st_size
+    size = disk.check_regular(path, limit_bytes)
     decoded = min(limit_bytes, max(MIN_DECODED_BYTES, MAX_RATIO * size))
     cpu_s = 10 + decoded // (50 << 20)
     wait_s = timeout_s if timeout_s is not None else 2.0 * cpu_s + 10
-    with path.open("rb") as file:
+    with disk.opened(path) as file:
         child = _start(file, [decoded, cpu_s, (1 << 30) + 2 * decoded])
     late = threading.Event()
 

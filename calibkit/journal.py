@@ -12,8 +12,8 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, is_dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +22,14 @@ from numpy.typing import ArrayLike
 
 from calibkit import disk, frames, journal_contents, lock, recording_file
 from calibkit.channels import Channel
-from calibkit.errors import CalibkitError, InputError
+from calibkit.errors import CalibkitError, InputError, StorageError
 
 SUFFIX = ".journal"
 DAMAGED_SUFFIX = ".journal-damaged"
 SYNC_S = 1.0
 HEADER_EVERY = 60  # flushes; a damaged first frame then costs a minute at most
+# The length of a file is flushed too; its other times need not be.
+_SYSTEM = replace(disk.SYSTEM, fsync=getattr(os, "fdatasync", os.fsync))
 
 
 class Writer:
@@ -57,7 +59,7 @@ class Writer:
         header: dict[str, Any],
         *,
         clock: Callable[[], float] = time.monotonic,
-        system: disk.System = disk.SYSTEM,
+        system: disk.System = _SYSTEM,
     ) -> None:
         self.path = Path(path)
         self._header = json.dumps(_plain_header(header)).encode()
@@ -143,15 +145,18 @@ class Writer:
             raise disk.storage_error(self.path, error) from error
 
     def close(self) -> None:
-        """Mark the journal as complete, flush and close it; a second call is fine."""
+        """Mark the journal as complete, flush and close it; a second call is fine.
+
+        A full disk is no reason to raise here: `finish` reads what is there and tells
+        of a missing end.
+        """
         if self._handle < 0:
             return
-        try:
+        with contextlib.suppress(StorageError):
             self._append("end", b"{}")
             self.sync()
-        finally:
-            handle, self._handle = self._handle, -1
-            os.close(handle)
+        handle, self._handle = self._handle, -1
+        os.close(handle)
 
     def __enter__(self) -> Writer:
         return self
@@ -206,16 +211,27 @@ def finish(path: Path | str) -> Path:
     path = Path(path)
     parts = journal_contents.fields_of(journal_contents.read(path))
     data = recording_file.dump(parts)
-    wanted = hashlib.sha256(data).hexdigest()
-    for target in _names(path):
-        if not target.exists():
-            disk.write_bytes(target, data)
-        # A crash may have come between the writing and the removal below.
-        if disk.sha256_of(target) == wanted:
-            break
+    try:
+        target = _written(path, data)
+    except StorageError as error:
+        raise StorageError(f"{error}; the session is kept in {path}") from error
     recording_file.read(target)
     path.unlink(missing_ok=True)
     return target
+
+
+def _written(path: Path, data: bytes) -> Path:
+    """Write a recording beside its journal, under the next name that is free."""
+    wanted = hashlib.sha256(data).hexdigest()
+    stem, number = path.name.removesuffix(SUFFIX), 1
+    while True:
+        target = path.with_name(f"{stem}-{number}.h5" if number > 1 else f"{stem}.h5")
+        if not target.exists():
+            disk.write_bytes(target, data)
+        # A crash may have come between an earlier writing and the removal.
+        if disk.sha256_of(target) == wanted:
+            return target
+        number += 1
 
 
 def recover(folder: Path | str) -> tuple[Recovered, ...]:
@@ -264,15 +280,6 @@ def _in_use(path: Path) -> bool:
         return not lock.hold(handle)
     finally:
         os.close(handle)
-
-
-def _names(path: Path) -> Iterator[Path]:
-    stem = path.name.removesuffix(SUFFIX)
-    yield path.with_name(f"{stem}.h5")
-    number = 2
-    while True:
-        yield path.with_name(f"{stem}-{number}.h5")
-        number += 1
 
 
 def _plain_header(header: dict[str, Any]) -> dict[str, Any]:

@@ -112,14 +112,11 @@ def save(
 
     Parameters
     ----------
-    home : path
-    person : str
     tree : Tree
         The whole profile, kept as HDF5.
     mapping : dict
         What a publisher needs, plain JSON, finite, at most 64 KB.
-    created : str
-        ISO 8601, UTC.
+    created : ISO 8601 text
     summary : dict, optional
         Figures to show in lists.
     activate : bool
@@ -131,15 +128,11 @@ def save(
 
     Raises
     ------
-    CallError
-        When the person id is unusable.
-    InputError
-        When the mapping is not finite or too large.
+    CallError, InputError
+        When the person id is unusable, or the mapping not finite or too large.
     StorageError
         When it cannot be written; the version in use then stays in use.
     """
-    from calibkit import store
-
     place = folder(home, person)
     content = {
         "person": person,
@@ -150,12 +143,7 @@ def save(
     snapshot.encode(
         {"version": 999_999, **content}
     )  # refuse before anything is written
-    private_folder(home / "profiles")
-    private_folder(place)
-    disk.sweep(place)
-    number = _claim(place, store.dump(tree, FORMAT, VERSION), system)
-    made = snapshot.encode({"version": number, **content})
-    disk.write_bytes(_path(place, number, "json"), made, system=system)
+    number = _store(place, tree, content, system)
     if activate:
         _point(place, number, system)
         retain(home, person)
@@ -302,14 +290,24 @@ def _numbers(place: Path) -> list[int]:
     return sorted(int(match.group(1)) for match in found if match)
 
 
-def _claim(place: Path, data: bytes, system: disk.System) -> int:
-    number = max([0, *_numbers(place)])
+def _store(
+    place: Path, tree: Tree, content: dict[str, Any], system: disk.System
+) -> int:
+    """Write both files of a new version; the first one's name claims the number."""
+    from calibkit import store
+
+    private_folder(place.parent)
+    private_folder(place)
+    disk.sweep(place)
+    data, number = store.dump(tree, FORMAT, VERSION), max([0, *_numbers(place)])
     while number < 999_999:
         number += 1
         try:
             disk.write_bytes(_path(place, number, "h5"), data, system=system)
         except disk.ExistsError:
             continue
+        made = snapshot.encode({"version": number, **content})
+        disk.write_bytes(_path(place, number, "json"), made, system=system)
         return number
     raise StorageError(f"{place} has no number left for a version; remove old ones")
 

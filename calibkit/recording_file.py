@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
+from calibkit.recording_view import View
 
 if TYPE_CHECKING:
     from calibkit.store import Tree
@@ -36,7 +37,6 @@ TARGET_DTYPE = np.dtype(
         ("kept", "u1"),
     ]
 )
-MAX_ID = 64
 
 _ROOT = ("person", "session", "attempt", "created", "software")
 _SETUP = ("screen_px", "screen_mm", "distance_mm", "background", "eye_mm")
@@ -85,9 +85,11 @@ def read(path: Path) -> dict[str, Any]:
         format=FORMAT,
         max_version=VERSION,
         limit_bytes=store.RECORDING_LIMIT_BYTES,
-        changed="warn",
+        changed="accept",
     )
-    return from_tree(tree, str(path))
+    found = from_tree(tree, str(path))
+    store.warn_of(path, tree)
+    return found
 
 
 def write(path: Path, parts: Mapping[str, Any], *, overwrite: bool) -> None:
@@ -130,7 +132,7 @@ def from_tree(tree: Tree, name: str = "the recording") -> dict[str, Any]:
     InputError
         With what is wrong, where, and what to do.
     """
-    view = _View(tree, name)
+    view = View(tree, name)
     time = view.array("/gaze/time", (-1,))
     n = len(time)
     channels = tuple(
@@ -175,152 +177,62 @@ def to_tree(parts: Mapping[str, Any]) -> Tree:
     -------
     Tree
     """
-    from calibkit.store import Tree, text_array
+    from calibkit.store import Tree
 
-    setup: Setup = parts["setup"]
     unknown: Tree = parts.get("unknown") or Tree()
-    own: dict[str, dict[str, Any]] = {
-        "/": {name: parts[name] for name in _ROOT},
-        "/setup": {
-            "screen_px": np.array(setup.screen_px, "i4"),
-            "screen_mm": np.array(setup.screen_mm, float),
-            "distance_mm": float(setup.distance_mm),
-            "background": np.array(setup.background, float),
-        },
-        "/gaze": {name: parts[name] for name in _GAZE},
-    }
-    own["/"]["attempt"] = int(parts["attempt"])
-    own["/gaze"]["nominal_rate"] = float(parts["nominal_rate"])
-    if setup.eye_mm is not None:
-        own["/setup"]["eye_mm"] = np.array(setup.eye_mm, float)
     attrs = {p: dict(a) for p, a in unknown.attrs.items()}
-    for path, values in own.items():
+    for path, values in _own_attributes(parts).items():
         attrs[path] = attrs.get(path, {}) | values
-    data = {
+    return Tree(attrs=attrs, data={**unknown.data, **_own_data(parts)})
+
+
+def _own_attributes(parts: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    setup: Setup = parts["setup"]
+    screen = {
+        "screen_px": np.array(setup.screen_px, "i4"),
+        "screen_mm": np.array(setup.screen_mm, float),
+        "distance_mm": float(setup.distance_mm),
+        "background": np.array(setup.background, float),
+    }
+    if setup.eye_mm is not None:
+        screen["eye_mm"] = np.array(setup.eye_mm, float)
+    root = {name: parts[name] for name in _ROOT}
+    gaze = {name: parts[name] for name in _GAZE}
+    return {
+        "/": root | {"attempt": int(parts["attempt"])},
+        "/setup": screen,
+        "/gaze": gaze | {"nominal_rate": float(parts["nominal_rate"])},
+    }
+
+
+def _own_data(parts: Mapping[str, Any]) -> dict[str, NDArray[Any]]:
+    from calibkit.store import text_array
+
+    events = {
+        "time": np.array([t for t, _ in parts["events"]], float),
+        "text": text_array(text for _, text in parts["events"]),
+    }
+    channels = {
+        field: text_array(getattr(c, field) for c in parts["channels"])
+        for field in _CHANNEL
+    }
+    optional = {
+        "/target_path": parts.get("target_path"),
+        "/gaze/time_raw": parts.get("time_raw"),
+        "/gaze/clock": parts.get("clock"),
+    }
+    return {
         "/gaze/time": parts["time"],
         "/gaze/samples": parts["samples"],
-        "/gaze/channels": _table(
-            {f: text_array(getattr(c, f) for c in parts["channels"]) for f in _CHANNEL}
-        ),
+        "/gaze/channels": _table(channels),
         "/targets": _target_table(parts["targets"]),
-        "/events": _table(
-            {
-                "time": np.array([t for t, _ in parts["events"]], float),
-                "text": text_array(text for _, text in parts["events"]),
-            }
-        ),
+        "/events": _table(events),
         "/protocol": text_array(parts["protocol"]),
+        **{path: v for path, v in optional.items() if v is not None and len(v)},
     }
-    for path, name in (
-        ("/target_path", "target_path"),
-        ("/gaze/time_raw", "time_raw"),
-        ("/gaze/clock", "clock"),
-    ):
-        if parts.get(name) is not None and len(parts[name]):
-            data[path] = parts[name]
-    return Tree(attrs=attrs, data={**unknown.data, **data})
 
 
-class _View:
-    """A tree with the sentences that refuse it."""
-
-    def __init__(self, tree: Tree, name: str) -> None:
-        self.tree, self.name = tree, name
-
-    def refuse(self, what: str, todo: str) -> InputError:
-        return InputError(f"{what} of {self.name}; {todo}")
-
-    def array(self, path: str, shape: tuple[int, ...]) -> NDArray[Any]:
-        array = self.table(path)
-        if array.dtype.kind not in "fiu":
-            raise self.refuse(f"{path} holds {array.dtype}", "write it as numbers")
-        fits = array.ndim == len(shape) and all(
-            want in (-1, got) for want, got in zip(shape, array.shape, strict=True)
-        )
-        if not fits:
-            want = tuple("any" if s == -1 else s for s in shape)
-            raise self.refuse(
-                f"{path} has the shape {array.shape} instead of {want}",
-                "it is damaged or made wrongly; use another copy",
-            )
-        return array
-
-    def optional(self, path: str, shape: tuple[int, ...]) -> NDArray[Any] | None:
-        return self.array(path, shape) if path in self.tree.data else None
-
-    def table(self, path: str) -> NDArray[Any]:
-        if path in self.tree.dropped:
-            raise self.refuse(
-                f"{path} {self.tree.dropped[path]}", "write it as the format says"
-            )
-        if path not in self.tree.data:
-            raise self.refuse(
-                f"{path} is missing in the recording", "use a complete file"
-            )
-        return self.tree.data[path]
-
-    def column(self, path: str, field: str, kind: str = "S") -> Any:
-        table = self.table(path)
-        if table.ndim != 1 or table.dtype.names is None:
-            raise self.refuse(f"{path} is no table", "write it as rows of named fields")
-        if field not in table.dtype.names:
-            raise self.refuse(
-                f"{path} has no field {field!r}", "write it as the format says"
-            )
-        column = table[field]
-        if (column.dtype.kind == "S") != (kind == "S"):
-            want = "text" if kind == "S" else "numbers"
-            raise self.refuse(
-                f"{path} holds {column.dtype} in {field!r}", f"write it as {want}"
-            )
-        if kind != "S":
-            return column
-        return [bytes(v).decode("utf-8", "replace") for v in column]
-
-    def value(self, path: str, name: str) -> Any:
-        return self.tree.attrs.get(path, {}).get(name)
-
-    def text(self, path: str, name: str) -> str:
-        value = self.value(path, name)
-        if value is None:
-            return ""
-        array = np.asarray(value)
-        if array.size != 1 or array.dtype.kind not in "SU":
-            raise self.refuse(f"{name} in {path} is not text", "write it as text")
-        one = array.item()
-        return one if isinstance(one, str) else one.decode("utf-8", "replace")
-
-    def identifier(self, path: str, name: str) -> str:
-        text = self.text(path, name)
-        if len(text) > MAX_ID or not text.isprintable():
-            raise self.refuse(
-                f"{name} is {text[:MAX_ID]!r} in {path}",
-                f"write at most {MAX_ID} printable characters",
-            )
-        return text
-
-    def numbers(self, path: str, name: str, count: int) -> tuple[float, ...] | None:
-        value = self.value(path, name)
-        if value is None:
-            return None
-        array = np.asarray(value)
-        if array.dtype.kind not in "fiu" or array.size != count:
-            raise self.refuse(
-                f"{name} is {value!s:.60} in {path}",
-                f"write {count} number{'s' * (count > 1)} there",
-            )
-        return tuple(float(v) for v in array.ravel())
-
-    def number(self, path: str, name: str, default: float) -> float:
-        found = self.numbers(path, name, 1)
-        if found is None:
-            return default
-        if not np.isfinite(found[0]):
-            raise self.refuse(f"{name} is {found[0]} in {path}", "write a number there")
-        return found[0]
-
-
-def _setup(view: _View) -> Setup:
+def _setup(view: View) -> Setup:
     fields: dict[str, Any] = {}
     for name, count in zip(_SETUP, (2, 2, 1, 3, 3), strict=True):
         found = view.numbers("/setup", name, count)
@@ -334,7 +246,7 @@ def _setup(view: _View) -> Setup:
         raise InputError(f"/setup of {view.name} is unusable: {error}") from error
 
 
-def _rate(view: _View) -> float:
+def _rate(view: View) -> float:
     rate = view.number("/gaze", "nominal_rate", 0.0)
     if rate < 0:
         raise view.refuse(
@@ -343,7 +255,7 @@ def _rate(view: _View) -> float:
     return rate
 
 
-def _targets(view: _View) -> NDArray[np.void]:
+def _targets(view: View) -> NDArray[np.void]:
     table = view.table("/targets")
     rows = np.zeros(table.shape[:1] if table.ndim else 0, TARGET_DTYPE)
     for name in ("onset", "offset", "x", "y", "kept"):
@@ -360,7 +272,7 @@ def _targets(view: _View) -> NDArray[np.void]:
     return rows
 
 
-def _events(view: _View) -> tuple[tuple[float, str], ...]:
+def _events(view: View) -> tuple[tuple[float, str], ...]:
     if "/events" not in view.tree.data:
         return ()
     times = view.column("/events", "time", "f")
@@ -368,7 +280,7 @@ def _events(view: _View) -> tuple[tuple[float, str], ...]:
     return tuple(zip((float(t) for t in times), texts, strict=True))
 
 
-def _protocol(view: _View) -> str:
+def _protocol(view: View) -> str:
     array = view.tree.data.get("/protocol")
     if array is None or array.size == 0:
         return ""

@@ -12,7 +12,7 @@ import hashlib
 import io
 import warnings
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -37,6 +37,10 @@ class ChangedFileWarning(UserWarning):
     """A file that we wrote was changed since, by a program or by an accident."""
 
 
+class LeftOutWarning(UserWarning):
+    """A file holds what we can neither use nor keep."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tree:
     """Named values in groups, as in an HDF5 file.
@@ -49,11 +53,14 @@ class Tree:
         Numbers, fixed-length UTF-8 text (`S`), or structured arrays of these.
     dropped : {path or "path (attribute)": why}
         What a file held besides that is neither number nor text.
+    changed : bool
+        Whether it came from a file of ours that was changed since.
     """
 
     attrs: Mapping[str, Mapping[str, Value]] = field(default_factory=dict)
     data: Mapping[str, NDArray[Any]] = field(default_factory=dict)
     dropped: Mapping[str, str] = field(default_factory=dict)
+    changed: bool = False
 
 
 def text_array(texts: str | Iterable[str]) -> NDArray[np.bytes_]:
@@ -164,7 +171,7 @@ def read(
     format: str,
     max_version: int,
     limit_bytes: int,
-    changed: Literal["refuse", "warn"] = "refuse",
+    changed: Literal["refuse", "accept"] = "refuse",
 ) -> Tree:
     """Read a file; one without our valid checksum is parsed by a child process.
 
@@ -175,9 +182,9 @@ def read(
         What the root's attributes must say; the newest version that we know.
     limit_bytes : int
         RECORDING_LIMIT_BYTES or MAPPING_LIMIT_BYTES.
-    changed : "refuse" or "warn"
+    changed : "refuse" or "accept"
         What to do with a file of ours whose checksum no longer fits: refuse it, or
-        have the child read it and say so by a ChangedFileWarning.
+        have the child read it; the caller then says so by `warn_of`.
 
     Returns
     -------
@@ -192,26 +199,34 @@ def read(
     size = disk.check_regular(path, limit_bytes)
     if size == 0:
         raise InputError(f"{path} is empty; use another copy")
-    with path.open("rb") as file:
-        head = file.read(BLOCK_BYTES)
-    if claims_checksum(head):
+    with disk.opened(path) as file:
+        ours = claims_checksum(file.read(BLOCK_BYTES))
+    if ours:
         data = disk.read_regular(path, limit_bytes)
-        if has_valid_checksum(data):
+        if changed == "refuse" or has_valid_checksum(data):
             return parse(data, format=format, max_version=max_version, name=str(path))
-        if changed == "refuse":
-            raise InputError(
-                f"{path} is damaged: its checksum is wrong; use another copy"
-            )
         del data
     tree = _checked(foreign.read(path, limit_bytes), format, max_version, str(path))
-    if claims_checksum(head):
+    return replace(tree, changed=ours)
+
+
+def warn_of(path: Path | str, tree: Tree) -> None:
+    """Warn that a file was changed since we wrote it, or holds what we cannot keep."""
+    if tree.changed:
         warnings.warn(
             f"{path} was changed after calibkit wrote it (its checksum differs); "
             "check its figures, or use an unchanged copy",
             ChangedFileWarning,
-            stacklevel=2,
+            stacklevel=4,
         )
-    return tree
+    if tree.dropped:
+        names = ", ".join(tree.dropped)
+        warnings.warn(
+            f"{path} holds more than numbers and text ({names:.200}); this is left out "
+            "when the file is saved again",
+            LeftOutWarning,
+            stacklevel=4,
+        )
 
 
 def write(

@@ -110,6 +110,8 @@ def test_what_is_not_plain_is_left_out_and_named(tmp_path: Path) -> None:
         file["fine"] = 1.0
 
     tree = read(make(tmp_path / "a.h5", fill))
+    with pytest.warns(store.LeftOutWarning, match="/complex"):
+        store.warn_of("a.h5", tree)
     assert tree.data.keys() == {"/fine"}
     names = ("complex", "ragged", "reference", "nothing", "kind")
     assert tree.dropped.keys() == {*(f"/{n}" for n in names), "/ (pointer)"}
