@@ -22,13 +22,13 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
     add(
         "--screen-mm",
         metavar="WxH",
-        type=options.size(30, 5000),
+        type=options.size(40, 5000),
         help="size of the picture on the screen (with --window: of the window)",
     )
     add(
         "--distance-mm",
         metavar="D",
-        type=options.number(30, 5000, "mm"),
+        type=options.number(100, 5000, "mm"),
         help="from the eyes to the screen",
     )
     add(

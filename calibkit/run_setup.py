@@ -15,7 +15,8 @@ from calibkit.errors import CallError
 from calibkit.geometry import Setup
 
 Values = Mapping[str, Any]
-_PLAUSIBLE_MM = {"screen_mm": (30.0, 5000.0), "distance_mm": (30.0, 5000.0)}
+# A distance in centimetres taken for millimetres lies below this.
+_PLAUSIBLE_MM = {"screen_mm": (40.0, 5000.0), "distance_mm": (100.0, 5000.0)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +75,7 @@ def resolve(
     if distance is None:
         text = ask("the distance from eyes to screen in millimetres", "--distance-mm D")
         answers["distance_mm"] = distance = _number(text, "--distance-mm")
+    _check(size_px, size_mm, distance)
     setup = Setup(
         screen_px=(int(size_px[0]), int(size_px[1])),
         screen_mm=(float(size_mm[0]), float(size_mm[1])),
@@ -81,7 +83,6 @@ def resolve(
         background=(background[0], background[1], background[2]),
         eye_mm=stored.get("eye_mm"),
     )
-    _check(setup)
     return Resolved(setup=setup, answers=answers)
 
 
@@ -117,21 +118,21 @@ def _number(text: str, flag: str) -> float:
         ) from None
 
 
-def _check(setup: Setup) -> None:
+def _check(
+    size_px: Sequence[float], size_mm: Sequence[float], distance_mm: float
+) -> None:
     """Refuse what is likely centimetres or pixels taken for millimetres."""
-    for name, (low, high) in _PLAUSIBLE_MM.items():
-        value = getattr(setup, name)
-        for one in value if isinstance(value, tuple) else (value,):
-            if not low <= one <= high:
-                raise CallError(
-                    f"{name} {one:g} mm is not plausible for a screen or its distance; "
-                    f"give --{name.replace('_', '-')} in millimetres"
-                )
-    across, down = (
-        mm / px for mm, px in zip(setup.screen_mm, setup.screen_px, strict=True)
-    )
+    for name, numbers in (("screen_mm", size_mm), ("distance_mm", (distance_mm,))):
+        low, high = _PLAUSIBLE_MM[name]
+        if not all(low <= one <= high for one in numbers):
+            shown = " x ".join(f"{one:g}" for one in numbers)
+            raise CallError(
+                f"{name} {shown} mm is not plausible for a screen or its distance; "
+                f"give --{name.replace('_', '-')} in millimetres"
+            )
+    across, down = (mm / px for mm, px in zip(size_mm, size_px, strict=True))
     if not 0.5 < across / down < 2.0:
         raise CallError(
             f"pixels of {across:.2f} x {down:.2f} mm are not square; check --screen-mm "
-            f"against the screen's {setup.screen_px[0]} x {setup.screen_px[1]} pixels"
+            f"against the screen's {size_px[0]:g} x {size_px[1]:g} pixels"
         )
