@@ -140,9 +140,8 @@ def save(
         "summary": dict(summary or {}),
         "mapping": dict(mapping),
     }
-    snapshot.encode(
-        {"version": 999_999, **content}
-    )  # refuse before anything is written
+    # Refuse before anything is written.
+    snapshot.encode({"version": 999_999, **content})
     number = _store(place, tree, content, system)
     if activate:
         _point(place, number, system)
