@@ -16,10 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit import geometry, keys
+from calibkit import geometry, keys_predict
 from calibkit.errors import CallError
 from calibkit.geometry import Setup
-from calibkit.keys import Prediction, miss_probability, predict, usable_keys
+from calibkit.keys import usable_keys
+from calibkit.keys_predict import Prediction, miss_probability, predict
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.0, 299.0), distance_mm=600.0)
 ROW = [
@@ -217,7 +218,7 @@ def test_prediction_against_a_plain_posterior() -> None:
     # Marginal of the offsets: y'(I + X L^-1 X')^-1 y, the intercept's prior very wide.
     wide = np.eye(12) + full @ np.diag([1e9, 1, 1, 1, 1, 1]) @ full.T
     squares = [float(c @ np.linalg.solve(wide, c)) for c in offsets.T]
-    expected = (np.array(squares) + keys.PRIOR_SD_DEG**2) / 12
+    expected = (np.array(squares) + keys_predict.PRIOR_SD_DEG**2) / 12
     assert prediction.variance == pytest.approx(expected, rel=1e-5)
 
 
@@ -280,8 +281,7 @@ def test_what_must_never_give_more_keys(m: int, seed: int, spread: float) -> Non
     place, offsets = drawn(m, spread, np.random.default_rng(seed))
     base = usable_keys(result(place, offsets), setup=SETUP)
     surer = usable_keys(result(place, offsets), setup=SETUP, reliability=0.99)
-    assert surer.rows <= base.rows
-    assert surer.columns <= base.columns
+    assert surer.rows * surer.columns <= base.rows * base.columns
     about = offsets.mean(axis=0)
     wider = usable_keys(result(place, about + 1.5 * (offsets - about)), setup=SETUP)
     assert wider.rows * wider.columns <= base.rows * base.columns
@@ -341,3 +341,31 @@ def test_a_reliability_that_is_none(reliability: float) -> None:
     place, offsets = drawn(3, 0.1, np.random.default_rng(1))
     with pytest.raises(CallError, match="between 0 and 1"):
         usable_keys(result(place, offsets), setup=SETUP, reliability=reliability)
+
+
+def test_no_finer_grid_would_do_and_no_key_is_a_sliver() -> None:
+    """Every grid of the allowed shapes is tried, the slow way."""
+    rng = np.random.default_rng(12)
+    for spread in ((0.2, 0.8), (0.8, 0.2), (2.0, 2.0)):
+        place, offsets = drawn(9, 1.0, rng)
+        targets = result(place, offsets * spread)
+        found = usable_keys(targets, setup=SETUP)
+        prediction = predict(targets.targets, SETUP)
+        assert prediction is not None
+        most = 0
+        for rows in range(1, 16):
+            for columns in range(1, 28):
+                shape = (531 / columns) / (299 / rows)
+                good = miss_probability(prediction, SETUP, rows, columns).max() <= 0.05
+                if good and 0.5 <= shape <= 2:
+                    most = max(most, rows * columns)
+        assert found.rows * found.columns == most
+        assert 0.5 <= found.key_mm[0] / found.key_mm[1] <= 2
+
+
+def test_a_very_long_screen_still_has_one_key() -> None:
+    long = Setup(screen_px=(3000, 300), screen_mm=(1200.0, 120.0), distance_mm=600.0)
+    place, offsets = drawn(4, 0.8, np.random.default_rng(2))
+    rows = result(place, offsets).targets.copy()
+    found = usable_keys(Result(rows), setup=long, reliability=0.9)
+    assert found.rows >= 1

@@ -1,0 +1,155 @@
+"""What the reader should know before trusting an assessment, one sentence or two each.
+
+The limits are common practice without a source, except where one is named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.assess_figures import Assessment
+from calibkit.keys import UsableKeys, usable_keys
+from calibkit.report import words
+
+FEW_TARGETS = 5
+MUCH_LOSS = 0.3
+FAR_DEG = 3.0
+FAR_TIMES = 4.0
+BETTER_EYE_DEG = 0.3
+
+
+def advice(result: Assessment, keys: UsableKeys) -> tuple[str, ...]:
+    """Say what limits this result, the most important first.
+
+    Parameters
+    ----------
+    result : Assessment
+    keys : UsableKeys
+        What was worked out from it.
+
+    Returns
+    -------
+    tuple of str
+        Empty when nothing stands out.
+    """
+    found = [
+        *_unseen(result),
+        *_far(result, keys),
+        *_lost(result),
+        *_few(result),
+        *_outside(result, keys),
+        *_one_eye(result),
+        *_rate(result),
+    ]
+    return tuple(found)
+
+
+def _places(result: Assessment, which: NDArray[np.bool_]) -> str:
+    names = [
+        f"{k + 1} ({words.place(result.setup, row['x'], row['y'])})"
+        for k, row in enumerate(result.targets)
+        if which[k]
+    ]
+    return ", ".join(names)
+
+
+def _unseen(result: Assessment) -> list[str]:
+    unseen = result.targets["samples"] == 0
+    missed = ~result.targets["looked"] & ~unseen
+    found = []
+    if unseen.any():
+        found.append(
+            f"No gaze was seen at target {_places(result, unseen)}. Keys there have "
+            "not been tested; show these targets again."
+        )
+    if missed.any():
+        found.append(
+            f"No steady look was found at target {_places(result, missed)}. These "
+            "targets do not count towards the key size; show them again."
+        )
+    return found
+
+
+def _far(result: Assessment, keys: UsableKeys) -> list[str]:
+    """Targets so far off that a glance elsewhere is likelier than the tracker."""
+    off = result.targets["accuracy_deg"]
+    known = np.isfinite(off) & result.targets["looked"]
+    if known.sum() < 3:
+        return []
+    with np.errstate(invalid="ignore"):
+        far = known & (off > max(FAR_DEG, FAR_TIMES * float(np.median(off[known]))))
+    if not far.any() or far.sum() * 3 > known.sum():
+        return []
+    rest = replace(result, targets=result.targets[~far])
+    without = usable_keys(rest, setup=result.setup, reliability=keys.reliability)
+    return [
+        f"Target {_places(result, far)} is far off, the others are not. The person may "
+        "have looked elsewhere, or the tracker may fail there. Show it again. Without "
+        f"it, {without.rows} x {without.columns} keys (rows x columns) would be "
+        "reliable."
+    ]
+
+
+def _lost(result: Assessment) -> list[str]:
+    if not MUCH_LOSS <= result.loss < 1:
+        return []
+    return [
+        f"{words.percent(result.loss)} of the samples were lost. Check light, glasses "
+        "and seating, and whether the tracker sees both eyes."
+    ]
+
+
+def _few(result: Assessment) -> list[str]:
+    number = int(np.isfinite(result.targets["accuracy_deg"]).sum())
+    if number >= FEW_TARGETS or number == 0:
+        return []
+    return [
+        f"Only {words.count(number, 'check target')} counted. More of them remove "
+        "doubt, and often allow smaller keys."
+    ]
+
+
+def _outside(result: Assessment, keys: UsableKeys) -> list[str]:
+    known = result.targets[np.isfinite(result.targets["accuracy_deg"])]
+    if not keys.rows or keys.rows * keys.columns == 1 or not len(known):
+        return []
+    sides = []
+    for name, low, high in (("x", "left", "right"), ("y", "top", "bottom")):
+        size = result.setup.screen_px[name == "y"]
+        parts = keys.columns if name == "x" else keys.rows
+        first, last = size / parts / 2, size - size / parts / 2
+        if known[name].min() > first + size / 6:
+            sides.append(low)
+        if known[name].max() < last - size / 6:
+            sides.append(high)
+    if not sides:
+        return []
+    return [
+        f"Nothing was checked near the {' and '.join(sides)} edge of the screen. What "
+        "is said of keys there is an estimate from the other targets."
+    ]
+
+
+def _one_eye(result: Assessment) -> list[str]:
+    both = result.accuracy_deg
+    for eye, other in (("left", "right"), ("right", "left")):
+        alone = result.eyes[eye].accuracy_deg
+        if both - alone > BETTER_EYE_DEG and result.eyes[eye].loss < result.loss + 0.1:
+            return [
+                f"The {eye} eye alone is closer ({words.degrees(alone)}) than both "
+                f"together ({words.degrees(both)}). Calibrating with the {eye} eye "
+                f"only may help; the {other} eye may point elsewhere."
+            ]
+    return []
+
+
+def _rate(result: Assessment) -> list[str]:
+    if not result.measured_rate_hz < 0.9 * result.rate_hz:
+        return []
+    return [
+        f"The tracker promises {result.rate_hz:.0f} samples a second and sent "
+        f"{result.measured_rate_hz:.0f}. The loss shown counts the missing ones."
+    ]

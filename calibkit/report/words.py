@@ -1,0 +1,163 @@
+"""Plain words for numbers: what a client, a parent or a clinician reads first.
+
+Rules (ISO 24495-1): one idea a sentence, 15 to 20 words, active, no blame, no jargon;
+what happened, what it means, what to do. Numbers come after the words.
+"""
+
+from __future__ import annotations
+
+import math
+
+from calibkit.geometry import Setup
+from calibkit.keys import UsableKeys
+
+UNKNOWN = "not known"
+
+# Upper limits in mm. Rough body measures of adults, from memory and rounded; they are
+# a picture for the reader, no measure.
+_PICTURES = (
+    (5.0, "less than the width of a pencil"),
+    (10.0, "about the width of a pencil"),
+    (17.0, "about the width of a fingertip"),
+    (28.0, "about the width of a thumb"),
+    (45.0, "about the width of two fingers"),
+    (70.0, "about the width of three fingers"),
+    (110.0, "about the width of a palm"),
+)
+
+
+def mm_on_screen(setup: Setup, angle_deg: float) -> float:
+    """How long an angle is on the screen, seen straight ahead."""
+    return 2 * setup.viewpoint_mm[2] * math.tan(math.radians(angle_deg) / 2)
+
+
+def picture(length_mm: float) -> str:
+    """Compare a length with something everybody knows."""
+    if math.isnan(length_mm):
+        return UNKNOWN
+    for limit, words in _PICTURES:
+        if length_mm < limit:
+            return words
+    return "more than the width of a palm"
+
+
+def degrees(value: float) -> str:
+    """Write an angle."""
+    return UNKNOWN if math.isnan(value) else f"{value:.2f}°"
+
+
+def millimetres(value: float) -> str:
+    """Write a length."""
+    return UNKNOWN if math.isnan(value) else f"{value:.0f} mm"
+
+
+def percent(share: float) -> str:
+    """Write a fraction as percent."""
+    if math.isnan(share):
+        return UNKNOWN
+    return f"{100 * share:.1f} %" if 0 < share < 0.1 else f"{100 * share:.0f} %"
+
+
+def interval(low: float, high: float, form: str) -> str:
+    """Write an interval, or nothing where it is not known."""
+    if math.isnan(low) or math.isnan(high):
+        return ""
+    write = percent if form == "share" else degrees
+    return f"{write(low)} to {write(high)}"
+
+
+def place(setup: Setup, x: float, y: float) -> str:
+    """Say where on the screen a point lies."""
+    if math.isnan(x) or math.isnan(y):
+        return "moving"
+    across = ("left", "middle", "right")[_third(x / setup.screen_px[0])]
+    down = ("upper", "middle", "lower")[_third(y / setup.screen_px[1])]
+    if down == across:
+        return "middle"
+    return f"{down} {across}"
+
+
+def _third(share: float) -> int:
+    return 0 if share < 0.4 else 2 if share > 0.6 else 1
+
+
+def direction(right: float, down: float, unit_deg: float = 0.05) -> str:
+    """Say which way an offset points; too small ones point nowhere."""
+    if math.isnan(right) or math.isnan(down):
+        return ""
+    parts = []
+    if abs(down) >= unit_deg:
+        parts.append(f"{abs(down):.1f}° {'below' if down > 0 else 'above'}")
+    if abs(right) >= unit_deg:
+        parts.append(f"{abs(right):.1f}° to the {'right' if right > 0 else 'left'}")
+    return ", ".join(parts) or "on it"
+
+
+def count(number: int, one: str, more: str | None = None) -> str:
+    """Write a number with its noun."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
+def headline(keys: UsableKeys | None) -> str:
+    """Say in one line what the person can use."""
+    if keys is None:
+        return "It is not yet known which keys can be used."
+    if not keys.rows:
+        return "No size of key is reliable enough yet."
+    if keys.rows * keys.columns == 1:
+        return "The whole screen can serve as one key."
+    rows = count(keys.rows, "row")
+    return f"{rows} of {count(keys.columns, 'key')} can be used."
+
+
+def explained(keys: UsableKeys | None) -> tuple[str, ...]:
+    """Say what the headline means and how sure it is."""
+    if keys is None:
+        return (
+            "No check targets were looked at, so nothing tells how far gaze can be "
+            "trusted.",
+            "Run calibkit validate with the person; it takes about half a minute.",
+        )
+    share = f"{100 * keys.reliability:g}"
+    if not keys.rows:
+        return (
+            f"No grid of keys would be hit {share} times in 100 with what is known now.",
+            "This describes today's tracker signal. It does not describe what the "
+            "person can do.",
+            "A rest, a new position or fewer targets may help. Keys that do not need "
+            "gaze stay possible.",
+        )
+    wide, high = keys.key_mm
+    return (
+        f"Each key is {wide:.0f} mm wide and {high:.0f} mm high.",
+        f"Of 100 looks at the weakest key, about {_floor(keys.probability)} "
+        "should land on it. All other keys should do better.",
+        f"This rests on {count(keys.targets, 'check target')}. The doubt that so many "
+        "leave is in the number already.",
+    )
+
+
+def _floor(probability: float) -> str:
+    return f"{math.floor(100 * probability + 1e-9):d}"
+
+
+def accuracy(setup: Setup, value: float) -> str:
+    """Say how far off the gaze is, on average."""
+    if math.isnan(value):
+        return "How far off the gaze is could not be measured."
+    mm = mm_on_screen(setup, value)
+    return (
+        f"On average the gaze point lies {picture(mm)} away from what the person "
+        f"looks at ({mm:.0f} mm, {degrees(value)})."
+    )
+
+
+def loss(share: float) -> str:
+    """Say how much of the time the eyes were lost."""
+    if math.isnan(share):
+        return "How often the eyes were lost is not known."
+    if share < 0.005:
+        return "The tracker saw the eyes nearly all the time."
+    if share >= 0.995:
+        return "The tracker did not see the eyes."
+    return f"The tracker lost the eyes {percent(share)} of the time."
