@@ -19,6 +19,7 @@ from calibkit.simulation.eyes import AHEAD, View
 from calibkit.simulation.optics import Array, dot, turn, unit
 
 POSITION_SD_MM = 2.0
+_POSITION_QUICK_MM = 0.3
 DIAMETER_SD_MM = 0.03
 # Finer than the raw tracker's: such a device smooths its features before it answers.
 STEADIER = 0.8
@@ -38,6 +39,12 @@ def channels(screen_unit: str) -> tuple[Channel, ...]:
             ("diameter", "Diameter", "mm"),
         )
     )
+
+
+def noise_sd() -> tuple[Array, Array]:
+    """Position and diameter of both eyes (8,): white and slow parts, crawling part."""
+    quick = [_POSITION_QUICK_MM] * 6 + [DIAMETER_SD_MM] * 2
+    return np.array(quick), np.array([POSITION_SD_MM] * 6 + [0.0] * 2)
 
 
 def _rays(desk: Desk, px: Array) -> Array:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibkit.channels import Channel
 from calibkit.simulation.desks import Desk
@@ -95,6 +96,14 @@ def noise_sd() -> tuple[Array, Array]:
     white = [0.003, 0.006, 0.01] * 2 + [0.4, 0.5, 0.2, 0.004, 0.001, 0.001, 0.02]
     slow = [0.0035, 0.007, 0.01] * 2 + [0.5, 0.7, 0.25, 0.004, 0.001, 0.001, 0.02]
     return np.array(white), np.array(slow)
+
+
+def doubt(samples: Array, lid: Array, gone: NDArray[np.bool_]) -> Array:
+    """Answer half-shut lids with doubt, shut or lost eyes (2, n) not at all."""
+    samples[gone[0], 0:3] = np.nan
+    samples[gone[1], 3:6] = np.nan
+    samples[:, -1] = np.clip(samples[:, -1] - 0.8 * lid, 0.0, 1.0)
+    return samples
 
 
 def samples(

@@ -45,10 +45,9 @@ class Ripple:
 
     def rows(self, start: int, stop: int) -> Array:
         """Rows `start` to `stop` (c columns); earlier rows are forgotten."""
-        blocks = [self._rows]
-        while self._first + sum(map(len, blocks)) < stop:
-            blocks.append(self._block())
-        self._rows = np.concatenate(blocks)
+        short = stop - self._first - len(self._rows)
+        blocks = [self._block() for _ in range(-(-short // _BLOCK))]
+        self._rows = np.concatenate([self._rows, *blocks])
         spare = max(0, start - self._first) // _BLOCK * _BLOCK
         self._first, self._rows = self._first + spare, self._rows[spare:]
         rows: Array = self._rows[start - self._first : stop - self._first] * self._sd
