@@ -1,35 +1,27 @@
 """A report as plain frozen data: what every form of it (page, text, JSON) shows.
 
-Nothing here draws or formats a page; nothing that draws works anything out.
+Nothing here works anything out: `build` does; nothing that draws does either.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping as Values
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.assess_figures import Assessment, Figures
 from calibkit.geometry import Setup
 from calibkit.keys import UsableKeys
-from calibkit.keys_predict import miss_probability, predict
-from calibkit.mapping import Mapping
-from calibkit.report import advice, words
 
 Array = NDArray[np.float64]
 
 CAUTIONS = (
     "calibkit is not a medical device. It measures a tracker with a person on one day, "
     "not a disease and not an ability.",
-    "A failed or poor calibration is no evidence that somebody cannot use gaze. Seating, "
-    "light, glasses, the tracker and tiredness all change it.",
-    "Trackers light the eyes with infrared. Follow the maker's advice, and do not point "
-    "several trackers at one person.",
+    "A failed or poor calibration is no evidence that somebody cannot use gaze. "
+    "Seating, light, glasses, the tracker and tiredness all change it.",
+    "Trackers light the eyes with infrared. Follow the maker's advice, and do not "
+    "point several trackers at one person.",
 )
 
 
@@ -126,246 +118,3 @@ class Report:
     technical: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...] = CAUTIONS
     gaze_px: tuple[Array, ...] = field(default=(), repr=False)
-
-
-def build(
-    *,
-    title: str,
-    made: str,
-    mapping: Mapping | None,
-    result: Assessment | None,
-    keys: UsableKeys | None,
-    about: Sequence[tuple[str, str]] = (),
-    technical: Sequence[tuple[str, str]] = (),
-    history: Sequence[Values[str, Any]] = (),
-) -> Report:
-    """Work out a report from what there is; what is missing is said in words.
-
-    Parameters
-    ----------
-    title : str
-    made : str
-        When, as it shall be shown.
-    mapping : Mapping, optional
-    result : Assessment, optional
-    keys : UsableKeys, optional
-        Of that assessment.
-    about, technical : sequences of (label, text)
-        Who and where; and for the annex.
-    history : sequence of dict
-        Earlier attempts as `records.history` gives them, oldest first.
-
-    Returns
-    -------
-    Report
-    """
-    setup = result.setup if result else mapping.setup if mapping else None
-    return Report(
-        title=title,
-        made=made,
-        about=tuple(about),
-        headline=words.headline(keys),
-        explained=words.explained(keys),
-        sentences=_sentences(result),
-        advice=advice.advice(result, keys) if result and keys else (),
-        keys=keys,
-        hits=_hits(result, keys),
-        setup=setup,
-        figures=_figures(result) if result else (),
-        eyes=_eyes(result) if result else (),
-        targets=_targets(result) if result else (),
-        looks=_looks(mapping) if mapping else (),
-        notes=mapping.notes if mapping else (NO_MAPPING,),
-        history=tuple(_earlier(entry) for entry in history),
-        technical=(*_setup_lines(setup), *_technical(mapping, result), *technical),
-        gaze_px=result.gaze_px if result else (),
-    )
-
-
-NO_MAPPING = "There is no mapping here, so gaze could not be judged."
-
-
-def _sentences(result: Assessment | None) -> tuple[str, ...]:
-    if result is None:
-        return ()
-    return (
-        words.accuracy(result.setup, result.accuracy_deg),
-        words.loss(result.loss),
-    )
-
-
-def _hits(
-    result: Assessment | None, keys: UsableKeys | None
-) -> tuple[tuple[float, ...], ...]:
-    if result is None or keys is None or not keys.rows:
-        return ()
-    prediction = predict(result.targets, result.setup)
-    if prediction is None:
-        return ()
-    miss = miss_probability(prediction, result.setup, keys.rows, keys.columns)
-    return tuple(tuple(float(1 - value) for value in row) for row in miss)
-
-
-def _figures(result: Assessment) -> tuple[Figure, ...]:
-    def angle(name: str, label: str, meaning: str) -> Figure:
-        value = getattr(result, f"{name}_deg")
-        return Figure(
-            name=label,
-            value=value,
-            low=getattr(result, f"{name}_low_deg", math.nan),
-            high=getattr(result, f"{name}_high_deg", math.nan),
-            form="degrees",
-            mm=words.mm_on_screen(result.setup, value),
-            meaning=meaning,
-        )
-
-    return (
-        angle(
-            "accuracy",
-            "Accuracy, mean over targets",
-            "angle from each target to the mean gaze point",
-        ),
-        angle("accuracy_median", "Accuracy, median over targets", "half are closer"),
-        angle("accuracy_max", "Accuracy, worst target", "the largest of them"),
-        angle(
-            "precision_sd",
-            "Precision, SD",
-            "how widely gaze scatters about its mean point",
-        ),
-        angle(
-            "precision_rms",
-            "Precision, RMS sample to sample",
-            "how much gaze jumps from one sample to the next",
-        ),
-        Figure(
-            name="Data loss",
-            value=result.loss,
-            low=result.loss_low,
-            high=result.loss_high,
-            form="share",
-            mm=math.nan,
-            meaning="samples expected but not seen, of the whole time of the targets",
-        ),
-    )
-
-
-def _eyes(result: Assessment) -> tuple[EyeRow, ...]:
-    names = ("accuracy_deg", "precision_rms_deg", "precision_sd_deg", "loss")
-
-    def row(eye: str, figures: Figures) -> EyeRow:
-        return EyeRow(eye=eye, **{name: getattr(figures, name) for name in names})
-
-    order = ("both", "left", "right")
-    return tuple(row(eye, result.eyes[eye]) for eye in order if _there(result, eye))
-
-
-def _there(result: Assessment, eye: str) -> bool:
-    return eye == "both" or not math.isnan(result.eyes[eye].accuracy_deg)
-
-
-def _targets(result: Assessment) -> tuple[TargetRow, ...]:
-    return tuple(
-        TargetRow(
-            number=k + 1,
-            place=words.place(result.setup, row["x"], row["y"]),
-            x=float(row["x"]),
-            y=float(row["y"]),
-            accuracy_deg=float(row["accuracy_deg"]),
-            right_deg=float(row["offset_x_deg"]),
-            down_deg=float(row["offset_y_deg"]),
-            precision_rms_deg=float(row["precision_rms_deg"]),
-            precision_sd_deg=float(row["precision_sd_deg"]),
-            loss=float(row["loss"]),
-            samples=int(row["samples"]),
-            direction=words.direction(row["offset_x_deg"], row["offset_y_deg"]),
-            reason=reason,
-            covariance_deg2=(
-                float(row["variance_x_deg2"]),
-                float(row["variance_y_deg2"]),
-                float(row["covariance_deg2"]),
-            ),
-        )
-        for k, (row, reason) in enumerate(
-            zip(result.targets, result.reasons, strict=True)
-        )
-    )
-
-
-def _looks(mapping: Mapping) -> tuple[LookRow, ...]:
-    return tuple(
-        LookRow(
-            number=k + 1,
-            place=words.place(mapping.setup, row["x"], row["y"]),
-            weight=float(row["weight"]),
-            samples=int(row["samples"]),
-            verdict=_verdict(float(row["weight"])),
-            reason=str(row["reason"]),
-        )
-        for k, row in enumerate(mapping.looks)
-    )
-
-
-def _verdict(weight: float) -> str:
-    return (
-        "counted"
-        if weight >= 0.5
-        else "counted a little"
-        if weight > 0.05
-        else "left out"
-    )
-
-
-def _earlier(entry: Values[str, Any]) -> Earlier:
-    def number(name: str) -> float:
-        value = entry.get(name)
-        return float(value) if isinstance(value, int | float) else math.nan
-
-    kept = {True: "yes", False: "no"}.get(entry.get("kept"), "")  # type: ignore[arg-type]
-    rows, columns = number("rows"), number("columns")
-    return Earlier(
-        when=str(entry.get("created", ""))[:16].replace("T", " "),
-        kind=str(entry.get("kind", "")),
-        protocol=str(entry.get("protocol", "")),
-        accuracy_deg=number("accuracy_deg"),
-        loss=number("loss"),
-        rows=0 if math.isnan(rows) else int(rows),
-        columns=0 if math.isnan(columns) else int(columns),
-        kept=kept,
-    )
-
-
-def _setup_lines(setup: Setup | None) -> tuple[tuple[str, str], ...]:
-    if setup is None:
-        return ()
-    wide, high = setup.screen_px
-    return (
-        (
-            "Screen",
-            f"{wide} x {high} px, {setup.screen_mm[0]:g} x {setup.screen_mm[1]:g} mm",
-        ),
-        ("Distance of the eyes", f"{setup.viewpoint_mm[2]:g} mm"),
-        ("1 degree, seen straight ahead", f"{words.mm_on_screen(setup, 1):.1f} mm"),
-    )
-
-
-def _technical(
-    mapping: Mapping | None, result: Assessment | None
-) -> tuple[tuple[str, str], ...]:
-    lines: list[tuple[str, str]] = []
-    if mapping is not None:
-        lines += [
-            ("Mapping", f"id {mapping.id}"),
-            ("Eyes used", ", ".join(mapping.eyes)),
-            ("Prior", f"{words.count(mapping.people, 'person', 'persons')}"),
-            *[(f"Made from: {k}", v) for k, v in mapping.source.items() if v],
-        ]
-    if result is not None:
-        lines += [
-            ("Role of the targets judged", result.role),
-            ("Rate for counting loss", f"{result.rate_hz:.1f} Hz"),
-            ("Rate by the time stamps", f"{result.measured_rate_hz:.1f} Hz"),
-            ("Accuracy", "offset of the mean gaze point, exact angle off-axis"),
-            ("Precision SD", "root of the summed variances of both axes, n - 1"),
-            ("Intervals", "95 %, Student's t over targets"),
-        ]
-    return tuple(lines)

@@ -98,8 +98,8 @@ def _grid_words(report: Report) -> str:
     if keys is None:
         return ""
     return (
-        f"{keys.rows} rows of {keys.columns} keys fill the screen. The weakest key has a "
-        "broken outline. Numbers say how many of 100 looks should land on the key."
+        f"{keys.rows} rows of {keys.columns} keys fill the screen. The weakest key "
+        "has a broken outline. Numbers say how many of 100 looks should land on it."
     )
 
 

@@ -47,7 +47,8 @@ def _wrapped(lines: Iterable[str]) -> Iterable[str]:
             yield from textwrap.wrap(line, WIDTH, subsequent_indent="  ")
 
 
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Lay cells out in columns; nothing without rows."""
     if not rows:
         return []
     widths = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
@@ -72,7 +73,7 @@ def _figures(report: Report) -> list[str]:
         )
         for figure in report.figures
     ]
-    return _table(("Measure", "Value", "On the screen", "95 % interval"), rows)
+    return table(("Measure", "Value", "On the screen", "95 % interval"), rows)
 
 
 def _eyes(report: Report) -> list[str]:
@@ -86,7 +87,7 @@ def _eyes(report: Report) -> list[str]:
         )
         for row in report.eyes
     ]
-    return _table(("Eye", "Accuracy", "SD", "RMS", "Loss"), rows)
+    return table(("Eye", "Accuracy", "SD", "RMS", "Loss"), rows)
 
 
 def _targets(report: Report) -> list[str]:
@@ -102,7 +103,7 @@ def _targets(report: Report) -> list[str]:
         for row in report.targets
     ]
     head = ("No.", "Place", "Off by", "Gaze was", "Loss", "Which samples counted")
-    return _table(head, rows)
+    return table(head, rows)
 
 
 def _history(report: Report) -> list[str]:
@@ -118,7 +119,7 @@ def _history(report: Report) -> list[str]:
         for row in report.history
     ]
     head = ("When (UTC)", "What", "Accuracy", "Loss", "Keys", "In use after it")
-    return _table(head, rows)
+    return table(head, rows)
 
 
 def _annex(report: Report) -> list[list[str]]:
@@ -129,9 +130,9 @@ def _annex(report: Report) -> list[list[str]]:
     head = ("No.", "Place", "For the mapping it", "Weight", "Why")
     return [
         list(report.notes),
-        _table(head, rows),
+        table(head, rows),
         [f"{label}: {value}" for label, value in report.technical],
-        [*report.cautions, f"Made {report.made}."],
+        [*report.cautions, f"Made {report.made}." if report.made else ""],
     ]
 
 

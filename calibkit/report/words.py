@@ -121,7 +121,8 @@ def explained(keys: UsableKeys | None) -> tuple[str, ...]:
     share = f"{100 * keys.reliability:g}"
     if not keys.rows:
         return (
-            f"No grid of keys would be hit {share} times in 100 with what is known now.",
+            f"With what is known now, no grid of keys would be hit {share} times in "
+            "100.",
             "This describes today's tracker signal. It does not describe what the "
             "person can do.",
             "A rest, a new position or fewer targets may help. Keys that do not need "

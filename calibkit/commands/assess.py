@@ -1,0 +1,190 @@
+"""calibkit assess: how good a mapping is on a recording, and which keys it supports."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit import options
+
+if TYPE_CHECKING:
+    from calibkit.assess_figures import Assessment, Figures
+    from calibkit.assess_targets import Applies
+    from calibkit.recording import Recording
+
+SUMMARY = "accuracy, precision, loss and usable keys of a mapping on a recording"
+ROLES = ("validation", "calibration", "pointing")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit assess`."""
+    parser.add_argument("mapping", type=Path, metavar="MAPPING")
+    parser.add_argument("recording", type=Path, metavar="REC")
+    parser.add_argument(
+        "--role",
+        choices=ROLES,
+        default="validation",
+        help="which targets to judge on (validation by default)",
+    )
+    parser.add_argument(
+        "--reliability",
+        type=options.number(0.5, 0.999),
+        default=0.95,
+        metavar="P",
+        help="how surely a look must land on its key (0.95 by default)",
+    )
+    parser.add_argument(
+        "--compare",
+        nargs="+",
+        default=[],
+        metavar="OTHER",
+        help="other mapping files, or kinds of mapping to fit to the recording's "
+        "calibration targets: offset, affine, quadratic, quadratic-robust, "
+        "thin-plate, hierarchical",
+    )
+    parser.add_argument(
+        "--any-setup",
+        action="store_true",
+        help="assess although the recording's screen or channels differ",
+    )
+    options.add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Assess, compare, say it."""
+    from calibkit.assess_targets import assess
+    from calibkit.keys import usable_keys
+    from calibkit.mapping import Mapping
+    from calibkit.recording import Recording
+    from calibkit.report import terminal
+    from calibkit.report.build import build
+
+    mapping, rec = Mapping.load(args.mapping), Recording.load(args.recording)
+    if not args.any_setup:
+        mapping.check(rec)
+    result = assess(mapping, rec, args.role)
+    keys = usable_keys(result, setup=rec.setup, reliability=args.reliability)
+    others = {
+        name: assess(_other(name, rec, any_setup=args.any_setup), rec, args.role)
+        for name in args.compare
+    }
+    report = build(
+        title=f"{args.mapping.name} on {args.recording.name}",
+        made="",
+        mapping=mapping,
+        result=result,
+        keys=keys,
+    )
+    if args.json:
+        compared = [
+            {"name": n, **_figures(o), **_difference(result, o)}
+            for n, o in others.items()
+        ]
+        options.emit_json(
+            {
+                "mapping": str(args.mapping),
+                "recording": str(args.recording),
+                "role": args.role,
+                **_figures(result),
+                "eyes": {eye: _figures(one) for eye, one in result.eyes.items()},
+                "targets": _rows(result),
+                "keys": {
+                    field.name: getattr(keys, field.name) for field in fields(keys)
+                },
+                "advice": list(report.advice),
+                "compare": compared,
+            }
+        )
+        return 0
+    options.emit(terminal.text(report, annex=False).rstrip())
+    if others:
+        options.emit("\n" + "\n".join(_side_by_side(args.mapping.name, result, others)))
+    return 0
+
+
+def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies:
+    """Load a mapping file, or fit a kind of mapping that has this name."""
+    from calibkit import rivals
+    from calibkit.errors import CallError
+    from calibkit.mapping import Mapping
+
+    if name in rivals.NAMES:
+        return rivals.fit_rival(name, rec)
+    if not Path(name).is_file():
+        raise CallError(
+            f"--compare {name} is neither a mapping file nor one of "
+            f"{', '.join(rivals.NAMES)}; give one of these"
+        )
+    mapping = Mapping.load(Path(name))
+    if not any_setup:
+        mapping.check(rec)
+    return mapping
+
+
+def _figures(found: Figures) -> dict[str, float]:
+    from calibkit.assess_figures import Figures
+
+    names = [field.name for field in fields(Figures) if field.name != "targets"]
+    return {name: getattr(found, name) for name in names}
+
+
+def _rows(result: Assessment) -> list[dict[str, Any]]:
+    names = result.targets.dtype.names or ()
+    return [
+        {**dict(zip(names, row.tolist(), strict=True)), "reason": reason}
+        for row, reason in zip(result.targets, result.reasons, strict=True)
+    ]
+
+
+def _difference(one: Assessment, other: Assessment) -> dict[str, float]:
+    """How much closer the other is, on the same targets, with its 95 % interval."""
+    import math
+
+    import numpy as np
+
+    from calibkit.quality import mean_interval
+
+    apart = one.targets["accuracy_deg"] - other.targets["accuracy_deg"]
+    known = apart[np.isfinite(apart)]
+    low, high = mean_interval(known, low=-math.inf)
+    return {
+        "closer_deg": float(known.mean()) if len(known) else math.nan,
+        "closer_low_deg": low,
+        "closer_high_deg": high,
+    }
+
+
+def _side_by_side(
+    name: str, result: Assessment, others: dict[str, Assessment]
+) -> list[str]:
+    from calibkit.report import terminal, words
+
+    head = ("Mapping", "Accuracy", "95 % interval", "Worst", "SD", "Against the first")
+    rows = []
+    for other, found in ((name, result), *others.items()):
+        low, high = found.accuracy_low_deg, found.accuracy_high_deg
+        rows.append(
+            (
+                other,
+                words.degrees(found.accuracy_deg),
+                words.interval(low, high, "degrees"),
+                words.degrees(found.accuracy_max_deg),
+                words.degrees(found.precision_sd_deg),
+                "" if found is result else _verdict(_difference(result, found)),
+            )
+        )
+    return terminal.table(head, rows)
+
+
+def _verdict(apart: dict[str, float]) -> str:
+    low, high = apart["closer_low_deg"], apart["closer_high_deg"]
+    size = f"{abs(apart['closer_deg']):.2f}° ({low:+.2f} to {high:+.2f})"
+    if low > 0:
+        return f"closer by {size}"
+    if high < 0:
+        return f"farther by {size}"
+    if low != low:
+        return "too few targets to tell"
+    return f"can't tell: {apart['closer_deg']:+.2f}° ({low:+.2f} to {high:+.2f})"
