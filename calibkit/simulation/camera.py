@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,11 +16,9 @@ from calibkit.simulation.eyes import (
     picture,
     through_lens,
 )
+from calibkit.simulation.identity import Identity
 from calibkit.simulation.optics import Array, turn
 from calibkit.simulation.ripples import Ripple
-
-if TYPE_CHECKING:
-    from calibkit.simulation.people import Person
 
 _SHUT = 0.4
 _SLOW_S = 0.12
@@ -38,12 +34,12 @@ class Tracker:
 
     Parameters
     ----------
-    person : Person
+    person : Identity
     seed : sequence of int
         Of this sitting.
     """
 
-    def __init__(self, person: Person, seed: tuple[int, ...]) -> None:
+    def __init__(self, person: Identity, seed: tuple[int, ...]) -> None:
         rngs = [np.random.default_rng([*seed, 0x401, k]) for k in range(5)]
         step = 1.0 / person.rate_hz
         white, slow, tau, crawl = _noise_plan(person)
@@ -124,7 +120,7 @@ class Tracker:
         )
 
 
-def _noise_plan(person: Person) -> tuple[Array, Array, float, Array]:
+def _noise_plan(person: Identity) -> tuple[Array, Array, float, Array]:
     """White and slow standard deviations, the slow one's time, the crawling ones."""
     if person.tracker == "webcam":
         white, slow = (person.noise * sd for sd in landmarks.noise_sd())

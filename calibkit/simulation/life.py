@@ -8,7 +8,7 @@ seen before the time at which it is answered (0.1 s or more after it) has been p
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -16,12 +16,10 @@ from calibkit.geometry import angles_to_px, px_to_mm
 from calibkit.simulation.attention import Attention
 from calibkit.simulation.camera import Tracker
 from calibkit.simulation.eyes import Pose
+from calibkit.simulation.identity import Identity
 from calibkit.simulation.optics import Array
 from calibkit.simulation.saccades import Moves
 from calibkit.simulation.unrest import Now, Unrest
-
-if TYPE_CHECKING:
-    from calibkit.simulation.people import Person
 
 _HEAD_FOLLOWS_S = 0.5
 _NECK_MM = 90.0
@@ -33,7 +31,7 @@ class Life:
 
     Parameters
     ----------
-    person : Person
+    person : Identity
     time_s : float
         When the sitting begins.
     session : int
@@ -43,7 +41,7 @@ class Life:
     """
 
     def __init__(
-        self, person: Person, time_s: float, session: int = 0, remember: bool = True
+        self, person: Identity, time_s: float, session: int = 0, remember: bool = True
     ) -> None:
         self.person = person
         self._start_s = float(time_s)

@@ -2,87 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.geometry import Setup
-from calibkit.simulation import average_eye, landmarks, pupil_reflex
-from calibkit.simulation.attention import Habits, draw_habits
+from calibkit.simulation.attention import draw_habits
 from calibkit.simulation.bodies import draw_eyes
 from calibkit.simulation.desks import RATES_HZ, Desk, check_tracker, desk_for
-from calibkit.simulation.eyes import Eyes
-from calibkit.simulation.kinds import Traits, traits_of
-from calibkit.simulation.landmarks import Face, draw_face
+from calibkit.simulation.identity import Identity
+from calibkit.simulation.kinds import traits_of
+from calibkit.simulation.landmarks import draw_face
 from calibkit.simulation.life import Life
 
 USUAL_SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.5), distance_mm=600.0)
 _UNITS = ("pixels", "normalized")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Person:
-    """A simulated person at a tracker. Made by `person`; begun by `begin`.
-
-    Parameters
-    ----------
-    tracker, kind : str
-    seed : int
-        Who it is: body and habits.
-    desk : Desk
-        Where it sits; drawn apart from the person.
-    rate_hz : float
-        Samples a second; a webcam's frames come about as often.
-    screen_unit : {"pixels", "normalized"}
-        Of the screen tracker's answers.
-    lapse_share : float
-    traits, habits, eyes, face : Traits, Habits, Eyes, Face
-    pupil_mm : float
-        Usual diameter.
-    noise : float
-        Factor on the camera's noise.
-    head_share : float
-        Share of a look's angle that the head turns along.
-    weak_eye : int
-        0 or 1: which one squints or is blind, where one does.
-    """
-
-    tracker: str
-    kind: str
-    seed: int
-    desk: Desk
-    rate_hz: float
-    screen_unit: str
-    lapse_share: float
-    traits: Traits
-    habits: Habits
-    eyes: Eyes
-    face: Face
-    pupil_mm: float
-    noise: float
-    head_share: float
-    weak_eye: int
-
-    @property
-    def setup(self) -> Setup:
-        """The screen and the viewing distance."""
-        return self.desk.setup
-
-    @property
-    def channels(self) -> tuple[Channel, ...]:
-        """The stream's channels, by XDF type."""
-        if self.tracker == "pupil-reflex":
-            return pupil_reflex.channels()
-        if self.tracker == "screen":
-            return average_eye.channels(self.screen_unit)
-        return landmarks.channels()
-
-    @property
-    def nominal_rate(self) -> float:
-        """Samples a second as the stream declares it; 0 is irregular."""
-        return 0.0 if self.tracker == "webcam" else self.rate_hz
+class Person(Identity):
+    """A simulated person at a tracker. Made by `person`; begun by `begin`."""
 
     def begin(self, time_s: float, *, session: int = 0, remember: bool = True) -> Life:
         """Sit the person down.
