@@ -23,7 +23,14 @@ from numpy.typing import NDArray
 from calibkit import errors, lsl_xml
 from calibkit.channels import Channel
 from calibkit.lsl_config import chosen_configuration, remedy
-from calibkit.lsl_found import Arrival, Chunk, Found, candidates, choose
+from calibkit.lsl_found import (
+    Arrival,
+    Chunk,
+    Found,
+    candidates,
+    check_format,
+    choose,
+)
 from calibkit.lsl_markers import event_text, parse_event
 
 __all__ = [
@@ -41,7 +48,6 @@ __all__ = [
 ]
 
 
-CHANNEL_LIMIT = 64
 WAIT_STEP_S = 0.5
 CORRECTION_EVERY_S = 5.0
 
@@ -144,18 +150,6 @@ def find(
             return seen
 
 
-def _check_format(found: Found) -> None:
-    if found.text:
-        raise errors.DeviceError(
-            f"stream {found.label} sends text; gaze needs a numeric stream"
-        )
-    if not 1 <= found.channel_count <= CHANNEL_LIMIT:
-        raise errors.DeviceError(
-            f"stream {found.label} has {found.channel_count} channels; gaze streams "
-            f"have 1 to {CHANNEL_LIMIT}"
-        )
-
-
 class _Inlet:
     """What gaze and marker inlets share: opening, clock correction, loss."""
 
@@ -237,7 +231,7 @@ class GazeInlet(_Inlet):
         chunk: int = 0,
         wait_s: float = 5.0,
     ) -> None:
-        _check_format(found)
+        check_format(found)
         super().__init__(found, buffer_s=buffer_s, chunk=chunk, wait_s=wait_s)
         self.name = found.name
         self.source_id = found.source_id
@@ -261,13 +255,13 @@ class GazeInlet(_Inlet):
         DeviceError
             The stream was lost.
         """
-        samples, stamps = self._guard(
-            self._inlet.pull_chunk,
-            timeout=wait_s,
-            max_samples=limit,
-            min_samples=1 if wait_s > 0 else None,
-            as_numpy=True,
-        )
+        # One sample first, and the rest only where there is more: two calls cost time.
+        first = 1 if wait_s > 0 else limit
+        samples, stamps = self._pulled(wait_s, first)
+        if wait_s > 0 and len(stamps) and self._inlet.samples_available():
+            more, later = self._pulled(0.0, limit)
+            samples = np.concatenate([samples, more])
+            stamps = np.concatenate([stamps, later])
         values = np.asarray(samples, float)
         if self._origin != "top-left":
             values = lsl_xml.to_top_left(
@@ -281,6 +275,14 @@ class GazeInlet(_Inlet):
             samples=values,
             correction_s=correction_s,
             arrival_s=self._arrival.offset_s,
+        )
+
+    def _pulled(self, wait_s: float, limit: int) -> Any:
+        return self._guard(
+            self._inlet.pull_chunk,
+            timeout=wait_s,
+            max_samples=limit,
+            as_numpy=True,
         )
 
 

@@ -16,6 +16,7 @@ from calibkit import errors
 
 OURS = "calibkit:"
 RAW = "calibkit-raw:"
+CHANNEL_LIMIT = 64
 WALL_CLOCK_S = 5.0
 STEP_S = 0.5  # a time of day that was set anew
 
@@ -120,6 +121,25 @@ def candidates(
         and source_id in (None, stream.source_id or stream.name)
     ]
     return tuple(sorted(kept, key=lambda stream: (stream.name, stream.source_id)))
+
+
+def check_format(found: Found) -> None:
+    """Refuse a stream that cannot be gaze, before anything is opened.
+
+    Raises
+    ------
+    DeviceError
+        It sends text, or has too many channels.
+    """
+    if found.text:
+        raise errors.DeviceError(
+            f"stream {found.label} sends text; gaze needs a numeric stream"
+        )
+    if not 1 <= found.channel_count <= CHANNEL_LIMIT:
+        raise errors.DeviceError(
+            f"stream {found.label} has {found.channel_count} channels; gaze streams "
+            f"have 1 to {CHANNEL_LIMIT}"
+        )
 
 
 def choose(
