@@ -6,13 +6,14 @@ is shared here, for real and simulated sessions alike.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping as Values
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import calibkit
-from calibkit import journal, protocol, records
+from calibkit import journal, options, protocol, records
 from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, DeviceError, InputError, StoppedError
 from calibkit.geometry import Setup
@@ -283,7 +284,11 @@ def _store(
         "software": f"calibkit {calibkit.__version__}",
         "protocol": attempt.protocol.name,
     }
-    tree = to_tree({"mapping": mapping.snapshot(), "provenance": about})
+    parts: dict[str, Any] = {"mapping": mapping.snapshot(), "provenance": about}
+    if result is not None:
+        text = json.dumps(options.plain(result.snapshot()))
+        parts["validation"] = {"assessment": [text]}
+    tree = to_tree(parts)
     return profile.save(
         attempt.home,
         attempt.person,

@@ -131,7 +131,7 @@ def _live(
 
     stored = settings.load(home)
     # The display first: nothing should be asked where nothing can be shown.
-    size_px = args.window or screen.display_px()
+    size_px = _fitting(args.window, screen.display_px())
     stream = run_live.open_stream(args.stream, stored)
     try:
         found = resolve(
@@ -145,6 +145,19 @@ def _live(
     except BaseException:
         stream.close()
         raise
+
+
+def _fitting(
+    window_px: tuple[int, int] | None, screen_px: tuple[int, int]
+) -> tuple[int, int]:
+    if window_px is None:
+        return screen_px
+    if window_px[0] > screen_px[0] or window_px[1] > screen_px[1]:
+        raise CallError(
+            f"--window {window_px[0]}x{window_px[1]} does not fit on the screen of "
+            f"{screen_px[0]} x {screen_px[1]} pixels; choose a smaller one"
+        )
+    return window_px
 
 
 def _opened(

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.geometry import SETUP_FIELDS
+from calibkit.report import words
 
 if TYPE_CHECKING:
     import numpy as np
@@ -53,44 +53,12 @@ def refusal(found: Outcome) -> str:
 
 
 def validation(result: Assessment | None, keys: UsableKeys | None) -> str:
-    """Say what check points gave."""
-    if result is None or keys is None:
-        return "No check points were shown, so it is not known how far to trust this."
-    usable = _usable(keys)
-    return "\n".join([usable, _error(result), _seen(result)])
-
-
-def _usable(keys: UsableKeys) -> str:
-    if not (keys.rows and keys.columns):
-        return (
-            "Usable: no key is reliable enough yet, not even one of the whole screen."
-        )
-    width, height = keys.key_mm
-    grid = f"{_count(keys.rows, 'row')} of {_count(keys.columns, 'key')}"
-    return (
-        f"Usable: {grid}, each {width:.0f} x {height:.0f} mm; the worst is hit "
-        f"{100 * keys.probability:.0f} times in 100."
-    )
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def _error(result: Assessment) -> str:
-    if math.isnan(result.accuracy_deg):
-        return "Error: not known, because no check point was seen."
-    text = f"Error: {result.accuracy_deg:.2f} degrees on average"
-    if not math.isnan(result.accuracy_low_deg):
-        low = max(result.accuracy_low_deg, 0.0)
-        text += f" (95 % sure: {low:.2f} to {result.accuracy_high_deg:.2f})"
-    return f"{text}, at most {result.accuracy_max_deg:.2f}; spread of the gaze " + (
-        f"{result.precision_sd_deg:.2f} degrees."
-    )
-
-
-def _seen(result: Assessment) -> str:
-    return f"Lost samples: {result.loss:.0%} over {len(result.targets)} check points."
+    """Say what check points gave, what the person can use first."""
+    lines = [words.headline(keys), *words.explained(keys)]
+    if result is not None:
+        lines.append(words.accuracy(result.setup, result.accuracy_deg))
+        lines.append(words.loss(result.loss))
+    return "\n".join(lines)
 
 
 def about(attempt: Attempt, path: Path) -> dict[str, Any]:

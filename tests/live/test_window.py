@@ -1,0 +1,211 @@
+"""A real window on a display of its own, real key presses, and the pixels themselves.
+
+Outside sources: the pixels of the window's own buffer; xdotool, which presses keys as
+a keyboard would (under X a held key repeats after 0.66 s); the length of one degree at
+600 mm, 2 x 600 x tan(0.5 degrees) = 10.472 mm.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from calibkit import display
+from calibkit.recording import Recording
+
+pytestmark = pytest.mark.live
+
+if sys.platform != "linux" or not (shutil.which("Xvfb") and shutil.which("xdotool")):
+    pytest.skip("needs Xvfb and xdotool", allow_module_level=True)
+pytest.importorskip("psychopy", reason="needs the extra `screen`")
+
+Start = Callable[..., subprocess.Popen[str]]
+SOURCE = "calibkit-raw:simulate-pupil-reflex-41"
+SIMULATE = (
+    *("simulate", "--seed", "41", "--screen-px", "1000x700"),
+    *("--screen-mm", "274x192"),
+)
+
+
+@pytest.fixture
+def screen(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    with display.virtual_display() as number:
+        monkeypatch.setenv("DISPLAY", number)
+        yield number
+
+
+def xdotool(*arguments: str) -> None:
+    subprocess.run(["xdotool", *arguments], check=True, timeout=10)
+
+
+def window_is_open() -> bool:
+    found = subprocess.run(
+        ["xdotool", "search", "--name", "calibkit"], capture_output=True, check=False
+    )
+    return bool(found.stdout.strip())
+
+
+def wait_for(check: Callable[[], bool], limit_s: float = 40.0) -> None:
+    end_s = time.monotonic() + limit_s
+    while not check():
+        assert time.monotonic() < end_s
+        time.sleep(0.05)
+
+
+def grey_levels(path: Path) -> np.ndarray:
+    from PIL import Image
+
+    with Image.open(path) as picture:
+        return np.asarray(picture.convert("L"), float) / 255.0
+
+
+PRESENT = """
+import json, sys, time
+from pathlib import Path
+from calibkit import session_words as words
+from calibkit.geometry import Setup
+from calibkit.screen import Screen
+setup = Setup(screen_px=(1000, 700), screen_mm=(300, 210), distance_mm=600,
+              background=({level},) * 3)
+screen = Screen(setup, time.monotonic, full=False, pictures=Path(sys.argv[1]))
+show = words.Show(id=3, x=250.0, y=200.0, size_deg=1.0, start_deg=2.0, draw_in_s=0.4)
+seen = list(screen.step([show]))
+print("open", flush=True)
+end = time.monotonic() + float(sys.argv[2])
+while time.monotonic() < end:
+    seen += screen.step([])
+screen.close()
+keys = [(e.time_s, e.name) for e in seen if isinstance(e, words.Key)]
+shown = [e.time_s for e in seen if isinstance(e, words.Shown)]
+closed = any(isinstance(e, words.WindowClosed) for e in seen)
+print(json.dumps(dict(keys=keys, shown=len(shown), closed=closed)))
+"""
+
+
+@pytest.mark.usefixtures("screen")
+@pytest.mark.parametrize("level", [0.5, 0.05, 0.95])
+def test_the_target_is_on_the_screen_where_and_as_large_as_it_should(
+    start: Start, tmp_path: Path, level: float
+) -> None:
+    program = start(tmp_path, "1.5", code=PRESENT.replace("{level}", str(level)))
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == 0, err
+    assert json.loads(out.splitlines()[-1])["shown"] > 20
+    levels = grey_levels(tmp_path / "target-03.png")
+    assert levels.shape == (700, 1000)
+    # A blank window fails here: the target's pixels must differ from the background.
+    marked = np.abs(levels - level) > 0.2
+    assert marked.any()
+    assert np.median(levels) == pytest.approx(level, abs=0.02)
+    rows, columns = np.nonzero(marked)
+    middle = ((columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2)
+    assert middle == pytest.approx((250, 200), abs=1.5)
+    # One degree is 10.472 mm straight ahead, 34.9 px here, and 4 % more off-centre.
+    # The arms cut the disc's ends: what is inked spans its diagonals, then its width.
+    assert 0.85 * 35 < columns.max() - columns.min() < 1.15 * 36.5
+
+
+@pytest.mark.usefixtures("screen")
+def test_keys_arrive_once_and_escape_closes_nothing(
+    start: Start, tmp_path: Path
+) -> None:
+    program = start(tmp_path, "4", code=PRESENT.replace("{level}", "0.5"))
+    assert program.stdout is not None
+    assert program.stdout.readline() == "open\n"
+    wait_for(window_is_open)
+    before = time.monotonic()
+    xdotool("keydown", "space")
+    time.sleep(1.2)  # long enough for a real keyboard to repeat
+    xdotool("keyup", "space")
+    xdotool("key", "Escape")
+    xdotool("key", "p")
+    out, err = program.communicate(timeout=60)
+    found = json.loads(out.splitlines()[-1])
+    assert program.returncode == 0, err
+    assert [name for _, name in found["keys"]] == ["space", "escape", "p"]
+    assert before <= found["keys"][0][0] < before + 1.0
+    assert not found["closed"]
+
+
+def calibrate(start: Start, *more: str) -> Any:
+    return start(
+        *("calibrate", "--person", "wren", "--stream", SOURCE),
+        *("--window", "1000x700", "--json", *more),
+    )
+
+
+@pytest.mark.usefixtures("screen")
+def test_session_moved_on_by_real_keys(start: Start, tmp_path: Path) -> None:
+    """From the first target to a stored mapping, three presses and check points."""
+    start(*SIMULATE)
+    protocol = tmp_path / "mine.toml"
+    protocol.write_text(
+        '[protocol]\nversion = 1\nname = "mine"\nextends = "quick"\n'
+        "[check]\npoints = [[0.63, 0.62], [0.14, 0.2]]\n"
+    )
+    pictures = tmp_path / "pictures"
+    program = calibrate(
+        start,
+        "--protocol",
+        str(protocol),
+        "--advance",
+        "key",
+        "--pictures",
+        str(pictures),
+    )
+    wait_for(window_is_open)
+    for number in range(1, 6):
+        picture = pictures / f"target-{number:02d}.png"
+        wait_for(picture.exists)
+        time.sleep(1.5)  # a person looks before the operator presses
+        xdotool("key", "space")
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == 0, err
+    rec = Recording.load(json.loads(out)["recording"])
+    assert len(rec.targets) == 5
+    assert set(rec.targets["advance"]) == {"key"}
+    pressed = [when for when, text in rec.events if text == "key space"]
+    assert pressed == pytest.approx(rec.targets["offset"].tolist(), abs=1e-6)
+    assert not list((tmp_path / "home").rglob("*.journal"))
+
+
+@pytest.mark.usefixtures("screen")
+def test_escape_ends_with_7_and_keeps_the_recording(
+    start: Start, tmp_path: Path
+) -> None:
+    start(*SIMULATE)
+    pictures = tmp_path / "pictures"
+    program = calibrate(start, "--pictures", str(pictures))
+    wait_for(lambda: any(pictures.glob("*.png")))
+    xdotool("key", "Escape")
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == 7, err
+    assert "is kept in" in err
+    assert not out
+    (kept,) = (tmp_path / "home" / "recordings" / "wren").glob("*.h5")
+    assert len(Recording.load(kept).time) > 100
+
+
+@pytest.mark.usefixtures("screen")
+def test_window_larger_than_the_screen_is_2(start: Start) -> None:
+    program = start("calibrate", "--person", "wren", "--window", "3000x2000")
+    _, err = program.communicate(timeout=60)
+    assert program.returncode == 2, err
+    assert "1280 x 800" in err
+
+
+@pytest.mark.usefixtures("screen")
+def test_no_stream_is_4(start: Start) -> None:
+    program = start("calibrate", "--person", "wren", "--stream", "nobody")
+    _, err = program.communicate(timeout=60)
+    assert program.returncode == 4
+    assert "nobody" in err
