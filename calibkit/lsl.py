@@ -236,7 +236,8 @@ class GazeInlet(_Inlet):
         self.name = found.name
         self.source_id = found.source_id
         self.nominal_rate = found.rate
-        said = self._description(wait_s) if describe else _bare(found)
+        count = found.channel_count
+        said = self._description(wait_s) if describe else lsl_xml.undescribed(count)
         self.channels = lsl_xml.named(said.channels, channel_map)
         self.setup = dict(said.setup)
         self.described = said.described or bool(channel_map)
@@ -284,12 +285,6 @@ class GazeInlet(_Inlet):
             max_samples=limit,
             as_numpy=True,
         )
-
-
-def _bare(found: Found) -> lsl_xml.Description:
-    return lsl_xml.Description(
-        channels=lsl_xml.unnamed(found.channel_count), described=False
-    )
 
 
 def open_gaze(

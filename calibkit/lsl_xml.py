@@ -99,6 +99,11 @@ def unnamed(channel_count: int) -> tuple[Channel, ...]:
     )
 
 
+def undescribed(channel_count: int) -> Description:
+    """Return the description of a stream that was not asked for one."""
+    return Description(channels=unnamed(channel_count), described=False)
+
+
 def _channel(node: Element, k: int) -> Channel:
     words = {
         name: clean(node.child_value(name)) for name in ("label", "eye", "type", "unit")

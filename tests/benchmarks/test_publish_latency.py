@@ -43,14 +43,17 @@ def bare() -> None:
         outlet.push_sample(sample, stamp)
 
 
-def read(source_id: str, path: str, for_s: float) -> None:
-    """Note when each sample arrives."""
+def read(source_id: str, path: str) -> None:
+    """Note when each sample arrives, until the stream has been silent for a while."""
     pylsl = lsl._pylsl()
     inlet = pylsl.StreamInlet(wait(source_id).handle, max_chunklen=1, recover=False)
-    inlet.open_stream(10)
-    rows, end_s = [], lsl.clock() + for_s
-    while lsl.clock() < end_s:
+    inlet.open_stream(30)
+    print("ready", flush=True)
+    rows: list[tuple[float, float]] = []
+    silent_s = 0.0
+    while silent_s < (1.0 if rows else 60.0):
         _, stamp = inlet.pull_sample(0.2)
+        silent_s = 0.0 if stamp else silent_s + 0.2
         if stamp:
             rows.append((stamp, pylsl.local_clock()))
     np.save(path, np.array(rows))
@@ -66,7 +69,7 @@ def wait(source_id: str) -> Found:
 
 def child(*arguments: object) -> subprocess.Popen[bytes]:
     command = [sys.executable, *map(str, arguments)]
-    return subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
 
 
 def processor_s(pid: int) -> float:
@@ -97,11 +100,14 @@ def side_by_side(folder: Path, rate: float, for_s: float) -> dict[str, float]:
     ours = child("-m", "calibkit", "publish", *which)
     other = child(here, "bare")
     readers = [
-        child(here, "read", name, folder / f"{k}.npy", for_s + 2)
+        child(here, "read", name, folder / f"{k}.npy")
         for k, name in enumerate(("bare", "calibkit:" + RAW))
     ]
     try:
-        time.sleep(4.0)
+        for reader in readers:
+            assert reader.stdout is not None
+            assert reader.stdout.readline().strip() == b"ready"
+        time.sleep(0.5)
         before = [processor_s(p.pid) for p in (other, ours)]
         send(outlet, np.asarray(recording.samples, float), rate, for_s)
         after = [processor_s(p.pid) for p in (other, ours)]
@@ -110,7 +116,7 @@ def side_by_side(folder: Path, rate: float, for_s: float) -> dict[str, float]:
     finally:
         for program in (ours, other, *readers):
             program.kill()
-            program.wait()
+            program.communicate()
         outlet.close()
     plain, mapped = (np.load(folder / f"{k}.npy") for k in range(2))
     return figures(plain, mapped, np.subtract(after, before))
@@ -162,7 +168,7 @@ def main(arguments: list[str]) -> None:
     if arguments[:1] == ["bare"]:
         bare()
     elif arguments[:1] == ["read"]:
-        read(arguments[1], arguments[2], float(arguments[3]))
+        read(arguments[1], arguments[2])
     elif arguments[:1] == ["run"]:
         folder = Path(arguments[1])
         own_network(folder)
