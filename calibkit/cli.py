@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -100,6 +101,10 @@ def _dispatch(argv: Sequence[str]) -> int:
     return int(command_module(name).run(arguments) or 0)
 
 
+def _say_warning(message: Warning | str, *_: object) -> None:
+    say(f"calibkit: note: {message}")
+
+
 def _defect(error: Exception) -> int:
     stamp = time.strftime("%Y%m%d-%H%M%S")
     handle, path = tempfile.mkstemp(prefix=f"calibkit-{stamp}-", suffix=".log")
@@ -127,7 +132,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         The exit status: 0 done, else as the error says, 130 interrupted.
     """
     try:
-        return _dispatch(sys.argv[1:] if argv is None else list(argv))
+        with warnings.catch_warnings():
+            # A warning is for the operator too: one sentence, no line of code.
+            warnings.showwarning = _say_warning
+            return _dispatch(sys.argv[1:] if argv is None else list(argv))
     except CalibkitError as error:
         say(f"calibkit: {error}")
         return error.exit_status

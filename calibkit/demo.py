@@ -30,7 +30,8 @@ SCENARIO = (
     "The person is invented: code name heron, propped up in bed, with a borrowed "
     "camera tracker under a 24-inch screen. Nothing here comes from a real client."
 )
-WINDOW = "1280x720"
+# The window is the person's whole screen, at a usual pixel size.
+WINDOW, WINDOW_MM = "1280x720", "344x194"
 KEYS_TO_LOOK_AT = 6
 SETTLE_S = 0.6
 DWELL_S = 0.8
@@ -211,7 +212,10 @@ def run_demo(demo: Demo) -> dict[str, Any]:
     say(SCENARIO)
     pictures = demo.folder / "pictures"
     page = demo.folder / "report.html"
-    simulate = ("simulate", "--tracker", demo.tracker, "--seed", str(demo.seed))
+    simulate = (
+        *("simulate", "--tracker", demo.tracker, "--seed", str(demo.seed)),
+        *("--screen-px", WINDOW, "--screen-mm", WINDOW_MM),
+    )
     with demo.beside(*simulate) as person:
         _step(1, f"a simulated person at a {demo.tracker} tracker starts to stream")
         await_stream(demo.source_id, person)

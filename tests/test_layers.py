@@ -55,11 +55,12 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "keys",
         "filters",
         "drift",
+        "signals",
         "simulation",
     ),
     ("session", "publisher"),
     ("lsl", "screen", "display", "report"),
-    ("options", "run", "wiring", "commands", "cli", "__main__"),
+    ("options", "run", "wiring", "demo", "commands", "cli", "__main__"),
 )
 HOMES = {
     "h5py": {"store", "reader"},

@@ -19,8 +19,8 @@ FORMAT, VERSION = "calibkit-gaze", 1
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit apply`."""
-    parser.add_argument("mapping", type=Path, metavar="MAPPING")
-    parser.add_argument("recording", type=Path, metavar="REC")
+    parser.add_argument("mapping", type=Path, metavar="MAPPING", help="a mapping file")
+    parser.add_argument("recording", type=Path, metavar="REC", help="a recording file")
     parser.add_argument(
         "--any-setup",
         action="store_true",

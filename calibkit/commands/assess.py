@@ -20,8 +20,8 @@ ROLES = ("validation", "calibration", "pointing")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit assess`."""
-    parser.add_argument("mapping", type=Path, metavar="MAPPING")
-    parser.add_argument("recording", type=Path, metavar="REC")
+    parser.add_argument("mapping", type=Path, metavar="MAPPING", help="a mapping file")
+    parser.add_argument("recording", type=Path, metavar="REC", help="a recording file")
     parser.add_argument(
         "--role",
         choices=ROLES,
@@ -181,6 +181,8 @@ def _side_by_side(
 def _verdict(apart: dict[str, float]) -> str:
     low, high = apart["closer_low_deg"], apart["closer_high_deg"]
     size = f"{abs(apart['closer_deg']):.2f}° ({low:+.2f} to {high:+.2f})"
+    if low == high == 0:
+        return "the same"
     if low > 0:
         return f"closer by {size}"
     if high < 0:

@@ -12,7 +12,9 @@ SUMMARY = "a mapping from a person's recordings"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit fit`."""
-    parser.add_argument("recordings", nargs="+", type=Path, metavar="REC")
+    parser.add_argument(
+        "recordings", nargs="+", type=Path, metavar="REC", help="recording files"
+    )
     parser.add_argument(
         "--shared",
         type=Path,

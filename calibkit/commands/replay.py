@@ -18,7 +18,7 @@ LINGER_S = 1.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the flags."""
-    parser.add_argument("recording", metavar="REC", type=Path)
+    parser.add_argument("recording", metavar="REC", type=Path, help="a recording file")
     how = parser.add_mutually_exclusive_group()
     how.add_argument(
         "--once", action="store_true", help="play it once and end (the default)"

@@ -12,7 +12,9 @@ SUMMARY = "a shared mapping from the recordings of three or more persons"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit share`."""
-    parser.add_argument("recordings", nargs="+", type=Path, metavar="REC")
+    parser.add_argument(
+        "recordings", nargs="+", type=Path, metavar="REC", help="recording files"
+    )
     parser.add_argument(
         "--eyes",
         choices=("both", "left", "right"),
