@@ -216,6 +216,11 @@ class Protocol(_Table):
         return self.protocol.name
 
     @property
+    def points(self) -> tuple[Point, ...]:
+        """Its own points, fractions of its area."""
+        return self.targets.points
+
+    @property
     def glides(self) -> bool:
         """Whether the target moves along a path."""
         return len(self.path.points) > 0

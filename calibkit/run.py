@@ -42,12 +42,21 @@ class Source(Protocol):
     def pull(self) -> Chunk:
         """Return what has arrived; never wait."""
 
+    def notes(self) -> list[tuple[float, str]]:
+        """Return what happened to the stream since the last call."""
+
+    def close(self) -> None:
+        """Disconnect."""
+
 
 class Markers(Protocol):
     """Where a session says what it shows."""
 
     def push(self, event: Mapping[str, Any], time_s: float) -> None:
         """Publish one event."""
+
+    def close(self) -> None:
+        """Take the stream away."""
 
 
 class Log(Protocol):
@@ -130,6 +139,7 @@ def run_session(
     logs: Sequence[Log],
     markers: Markers,
     judge: Callable[[int, float], words.Verdict] | None = None,
+    tell: Callable[[str], None] | None = None,
 ) -> str:
     """Drive a session to its end.
 
@@ -142,6 +152,8 @@ def run_session(
         Each gets everything.
     judge : callable, optional
         Fits what there is after a target (id, time) when the protocol asks for it.
+    tell : callable, optional
+        Gets a line for the operator at each target and whenever something happens.
 
     Returns
     -------
@@ -153,7 +165,7 @@ def run_session(
     DeviceError, StorageError
         Display or storage failed; what was logged is kept.
     """
-    loop = _Loop(session, source, logs, markers, judge)
+    loop = _Loop(session, source, logs, markers, judge, tell)
     drawing: tuple[words.Command, ...] = ()
     while not session.over:
         events = presenter.step(drawing)
@@ -183,10 +195,11 @@ class _Loop:
         logs: Sequence[Log],
         markers: Markers,
         judge: Callable[[int, float], words.Verdict] | None,
+        tell: Callable[[str], None] | None,
     ) -> None:
         self.session, self.now_s = session, float("-inf")
         self._source, self._logs, self._markers = source, logs, markers
-        self._judge = judge
+        self._judge, self._tell = judge, tell or (lambda text: None)
         self._heard_s: float | None = None
         self._silent = False
         self._correction_s = float("nan")
@@ -205,6 +218,9 @@ class _Loop:
         """Take what gaze has come, log it, and watch for silence."""
         self.now_s = time_s
         chunk = self._source.pull()
+        for when_s, text in self._source.notes():
+            self._write(when_s, text)
+            self._tell(text)
         times = chunk.time
         if not len(times):
             return self._silence(time_s)
@@ -240,7 +256,16 @@ class _Loop:
                 verdict = self._answer(command, time_s)
                 self._spread(self.session.handle(verdict), time_s, drawing)
             elif not self._logged(command):
+                self._say(command)
                 drawing.append(command)
+
+    def _say(self, command: words.Command) -> None:
+        if isinstance(command, words.Show):
+            at = self.session.progress()
+            kind = "check point" if at.role == "validation" else "point"
+            self._tell(f"{at.done + 1} of {at.total}: {kind}")
+        elif isinstance(command, words.Pause):
+            self._tell(command.reason)
 
     def _answer(self, command: words.Judge, time_s: float) -> words.Verdict:
         if self._judge is None:

@@ -7,6 +7,7 @@ is shared here, for real and simulated sessions alike.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from collections.abc import Mapping as Values
 from dataclasses import dataclass
 from pathlib import Path
@@ -69,11 +70,17 @@ class Attempt:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ends:
-    """What a session is joined to."""
+    """What a session is joined to; `tell` says to the operator how it goes."""
 
     presenter: Presenter
     source: Source
     markers: Markers
+    tell: Callable[[str], None] | None = None
+
+    def close(self) -> None:
+        """Let go of all of it."""
+        for end in (self.presenter, self.source, self.markers):
+            end.close()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -165,12 +172,18 @@ def perform(
     try:
         answer = judge(memory.recording, attempt.protocol, attempt.plan, prior, looks)
         reason = run_session(
-            session, ends.presenter, ends.source, [writer, memory], ends.markers, answer
+            session,
+            ends.presenter,
+            ends.source,
+            [writer, memory],
+            ends.markers,
+            answer,
+            ends.tell,
         )
     except CalibkitError as caught:
         error = caught
     finally:
-        ends.presenter.close()
+        ends.close()
         writer.close()
         path = journal.finish(writer.path)
     if error is not None:

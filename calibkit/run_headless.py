@@ -105,6 +105,13 @@ class SimulatedSource:
             times, samples = times[:0], samples[:0]
         return Chunk(time_raw=times, samples=samples, correction_s=0.0)
 
+    def notes(self) -> list[tuple[float, str]]:
+        """Nothing happens to it that is worth a note."""
+        return []
+
+    def close(self) -> None:
+        """Nothing is open."""
+
 
 class SimulatedMarkers:
     """Lets the simulated person see what the session shows."""
@@ -115,3 +122,6 @@ class SimulatedMarkers:
     def push(self, event: Mapping[str, Any], time_s: float) -> None:
         """Show one event to the person."""
         self._life.see(event, time_s)
+
+    def close(self) -> None:
+        """Nothing is open."""

@@ -15,6 +15,7 @@ from calibkit.errors import CallError
 from calibkit.protocol_model import Protocol
 from calibkit.run_attempt import Attempt, Ends
 from calibkit.run_setup import Resolved, resolve
+from calibkit.session_keys import KEYS
 
 if TYPE_CHECKING:
     from calibkit.run_live import Stream
@@ -190,4 +191,7 @@ def _opened(
     except BaseException:
         presenter.close()
         raise
-    return attempt, Ends(presenter=presenter, source=stream.source, markers=markers)
+    options.say("keys: " + ", ".join(f"{key} {does}" for key, does in KEYS.items()))
+    return attempt, Ends(
+        presenter=presenter, source=stream.source, markers=markers, tell=options.say
+    )

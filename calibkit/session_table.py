@@ -59,3 +59,16 @@ TABLE: Mapping[tuple[str, str], tuple[str, str]] = {
     for states, met, after, action in ROWS
     for state in states
 }
+
+
+def diagram() -> str:
+    """Draw the table for DEVELOPERS.md, in Mermaid's words; a test holds them equal."""
+    ways: dict[tuple[str, str], list[str]] = {}
+    for states, met, after, _ in ROWS:
+        for state in states:
+            if met not in ("stop", "closed"):
+                ways.setdefault((state, after), []).append(met)
+    lines = [f"    {a} --> {b}: {' / '.join(met)}" for (a, b), met in ways.items()]
+    first = f"    [*] --> {OPENING}"
+    last = f"    {ENDED} --> [*]: stop and closed lead here from everywhere"
+    return "\n".join(["stateDiagram-v2", first, *lines, last])

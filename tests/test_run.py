@@ -408,6 +408,7 @@ def test_one_point_needs_an_earlier_mapping_and_uses_it(
         ((*CALIBRATE, "--shared", "none.h5"), 3, "none.h5"),
         ((*CALIBRATE, "--screen-mm", "500x50"), 2, "not square"),
         (("validate", "--person", "nobody", "--headless"), 3, "no mapping is stored"),
+        ((*CALIBRATE, "--protocol", "off-grid"), 2, "calibkit validate"),
     ],
 )
 def test_unusable_calls_are_one_sentence(
@@ -435,6 +436,48 @@ def test_no_display_is_4_and_names_the_package(
     status, _, err = command(capsys, tmp_path, *arguments)
     assert status == 4
     assert "xvfb" in err
+
+
+class Interrupting(run_headless.VirtualPresenter):
+    """Somebody presses Ctrl-C after some seconds."""
+
+    def step(self, commands: Any) -> Any:
+        if self.time_s > 5.0:
+            raise KeyboardInterrupt
+        return super().step(commands)
+
+
+@pytest.mark.usefixtures("no_terminal")
+def test_interrupted_is_130_and_the_recording_is_kept(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("calibkit.run_headless.VirtualPresenter", Interrupting)
+    status, _, err = command(capsys, tmp_path, *CALIBRATE)
+    assert status == 130
+    assert "Traceback" not in err
+    (kept,) = tmp_path.rglob("*.h5")
+    assert Recording.load(kept).time[-1] > 4.0
+    assert not list(tmp_path.rglob("*.journal"))
+
+
+def test_operator_is_told_each_point() -> None:
+    person = simulation.person(seed=2, setup=SETUP)
+    planned = plan(protocols.load("quick"), SETUP, np.random.default_rng(0))
+    presenter = run_headless.VirtualPresenter()
+    life = person.begin(0.0)
+    said: list[str] = []
+    run_session(
+        Session(planned),
+        presenter,
+        run_headless.SimulatedSource(life, presenter),
+        [],
+        run_headless.SimulatedMarkers(life),
+        None,
+        said.append,
+    )
+    assert said[0] == "1 of 11: point"
+    assert said[-1] == "11 of 11: check point"
+    assert len(said) == 11
 
 
 def test_virtual_presenter_tells_keys_and_closing_in_time() -> None:

@@ -36,18 +36,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Hold the session, fit, validate, store, say what was found."""
-    from calibkit import protocol, run_attempt, run_sitting
-    from calibkit.errors import CalibkitError
+    from calibkit import home, profile, protocol, run_attempt, run_sitting
+    from calibkit.errors import CalibkitError, CallError
     from calibkit.recording import Recording
 
+    profile.check_person(args.person)
     chosen = protocol.load(args.protocol)
+    if chosen.protocol.role != "calibration":
+        raise CallError(
+            f"the protocol {chosen.name!r} only checks a mapping; use it with "
+            f"calibkit validate --person {args.person}"
+        )
+    old = run_attempt.in_use(home.resolve(args.home), args.person)
+    prior = _prior(args.shared, chosen, old)
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
-    old = run_attempt.in_use(attempt.home, attempt.person)
     try:
-        prior = _prior(args.shared, chosen, old)
         run_attempt.check_prior(attempt, prior)
     except CalibkitError:
-        ends.presenter.close()
+        ends.close()
         raise
     path = run_attempt.perform(attempt, ends, prior)
     rec = Recording.load(path)
