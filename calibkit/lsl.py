@@ -14,7 +14,6 @@ import os
 import platform
 import socket
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,7 @@ from numpy.typing import NDArray
 
 from calibkit import errors, lsl_xml
 from calibkit.channels import Channel
-from calibkit.lsl_config import chosen_configuration, remedy
+from calibkit.lsl_config import chosen_configuration, remedy, usual_places
 from calibkit.lsl_found import (
     Arrival,
     Chunk,
@@ -62,12 +61,7 @@ def _pylsl() -> Any:
     except (RuntimeError, OSError) as problem:
         text = remedy("liblsl", platform.system(), platform.machine())
         raise errors.DeviceError(text) from problem
-    places = (
-        Path("lsl_api.cfg"),
-        Path.home() / "lsl_api" / "lsl_api.cfg",
-        Path("/etc/lsl_api/lsl_api.cfg"),
-    )
-    text = chosen_configuration(os.environ, places, platform.system())
+    text = chosen_configuration(os.environ, usual_places(), platform.system())
     # liblsl before 1.17.7 knows only the files
     with contextlib.suppress(NotImplementedError):
         pylsl.set_config_content(text)
@@ -242,7 +236,9 @@ class GazeInlet(_Inlet):
         self.setup = dict(said.setup)
         self.described = said.described or bool(channel_map)
         self._arrival = Arrival()
-        self._origin = str((channel_map or {}).get("origin", "top-left"))
+        names = channel_map or {}
+        self._origin = str(names.get("origin", "top-left"))
+        self._screen = {**self.setup, **names.get("setup", {})}
 
     def _description(self, wait_s: float) -> lsl_xml.Description:
         info = self._guard(self._inlet.info, wait_s)
@@ -266,7 +262,7 @@ class GazeInlet(_Inlet):
         values = np.asarray(samples, float)
         if self._origin != "top-left":
             values = lsl_xml.to_top_left(
-                values, self.channels, self._origin, self.setup
+                values, self.channels, self._origin, self._screen
             )
         correction_s = self._correct()
         if len(stamps):
@@ -296,7 +292,7 @@ def open_gaze(
     ----------
     found : Found
     channel_map : mapping, optional
-        The user's names, as `lsl_xml.channel_map` makes them.
+        The user's names, as `Settings.names` gives them.
     wait_s : float
 
     Raises

@@ -6,6 +6,7 @@ no firewall: the library's data ports still listen on every interface.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -49,6 +50,14 @@ def configuration(system: str, session_id: str | None = None) -> str:
     if "[lab]\n" in text:
         return text.replace("[lab]\n", "[lab]\n" + line)
     return text + "[lab]\n" + line
+
+
+def usual_places() -> tuple[Path, ...]:
+    """Return where the library looks for a configuration when LSLAPICFG is not set."""
+    own = [Path("lsl_api.cfg")]
+    with contextlib.suppress(RuntimeError):  # an account without a home folder
+        own.append(Path.home() / "lsl_api" / "lsl_api.cfg")
+    return (*own, Path("/etc/lsl_api/lsl_api.cfg"))
 
 
 def chosen_configuration(

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from calibkit import errors
 from calibkit.channels import EYES, SENTINELS, Channel, groups, plain_unit
+from calibkit.settings import ORIGINS
 
-ORIGINS = ("top-left", "bottom-left", "center", "center-up")
 TEXT_LIMIT = 64
 ChannelMap = Mapping[str, Any]
 Element = Any  # an XML node: child, child_value, next_sibling, append_child, ...

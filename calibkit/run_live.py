@@ -65,10 +65,9 @@ def open_stream(source_id: str | None, stored: Settings) -> Stream:
 
 
 def _connect(found: Found, stored: Settings) -> GazeInlet:
-    from calibkit import lsl, lsl_xml
+    from calibkit import lsl
 
-    names = stored.channel_maps.get(found.source_id or found.name)
-    return lsl.open_gaze(found, lsl_xml.channel_map(names) if names else None)
+    return lsl.open_gaze(found, stored.names(found.source_id or found.name))
 
 
 def _chooser() -> Any:

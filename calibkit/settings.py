@@ -26,6 +26,9 @@ _SETUP = {
     "eye_mm": 3,
 }
 _CHANNEL = ("label", "eye", "type", "unit")
+# Where (0, 0) of screen positions lies; y runs down from the top and the centre, up
+# from the bottom and in "center-up".
+ORIGINS = ("top-left", "bottom-left", "center", "center-up")
 _LIMIT_BYTES = 1 << 20
 
 
@@ -38,10 +41,21 @@ class Settings:
     setup : dict
         Any of the fields of `Setup`; what is absent is not known.
     channel_maps : {source_id of a stream: its channels}
+    origins : {source_id of a stream: where its screen positions start}
     """
 
     setup: Mapping[str, Any] = field(default_factory=dict)
     channel_maps: Mapping[str, tuple[Channel, ...]] = field(default_factory=dict)
+    origins: Mapping[str, str] = field(default_factory=dict)
+
+    def names(self, source_id: str) -> dict[str, Any] | None:
+        """Return what is stored of a stream, in the form that an inlet takes."""
+        channels = self.channel_maps.get(source_id)
+        if channels is None:
+            return None
+        rows = [{name: getattr(c, name) for name in _CHANNEL} for c in channels]
+        origin = self.origins.get(source_id, ORIGINS[0])
+        return {"origin": origin, "channels": rows, "setup": dict(self.setup)}
 
 
 def load(home: Path) -> Settings:
@@ -71,13 +85,18 @@ def load(home: Path) -> Settings:
         if key not in ("version", "setup", "streams")
     ]
     setup = _setup(table.get("setup", {}), faults)
+    streams = _table(table.get("streams", {}), "streams", faults)
     maps = {
         source: _channels(entry, f"streams.{source!r}", faults)
-        for source, entry in _table(table.get("streams", {}), "streams", faults).items()
+        for source, entry in streams.items()
+    }
+    origins = {
+        source: _origin(entry, f"streams.{source!r}", faults)
+        for source, entry in streams.items()
     }
     if faults:
         raise InputError("\n".join(f"{path}: {fault}" for fault in faults))
-    return Settings(setup=setup, channel_maps=maps)
+    return Settings(setup=setup, channel_maps=maps, origins=origins)
 
 
 def store_setup(home: Path, setup: Setup | Mapping[str, Any]) -> Path:
@@ -117,7 +136,9 @@ def store_setup(home: Path, setup: Setup | Mapping[str, Any]) -> Path:
     return _change(home, "setup", plain)
 
 
-def store_channels(home: Path, source_id: str, channels: Sequence[Channel]) -> Path:
+def store_channels(
+    home: Path, source_id: str, channels: Sequence[Channel], origin: str = ORIGINS[0]
+) -> Path:
     """Keep what the channels of a stream are, under the stream's source_id.
 
     Parameters
@@ -125,6 +146,8 @@ def store_channels(home: Path, source_id: str, channels: Sequence[Channel]) -> P
     home : path
     source_id : str
     channels : sequence of Channel
+    origin : str
+        One of `ORIGINS`.
 
     Returns
     -------
@@ -139,11 +162,11 @@ def store_channels(home: Path, source_id: str, channels: Sequence[Channel]) -> P
         When it cannot be written.
     """
     rows = [{name: getattr(c, name) for name in _CHANNEL} for c in channels]
-    return _change(home, "streams", {source_id: {"channels": rows}})
+    return _change(home, "streams", {source_id: {"origin": origin, "channels": rows}})
 
 
-def read_channel_map(path: Path) -> tuple[Channel, ...]:
-    """Read a channel map that somebody wrote: `[[channels]]` tables in TOML.
+def read_channel_map(path: Path) -> tuple[tuple[Channel, ...], str]:
+    """Read a channel map that somebody wrote: `origin` and `[[channels]]` in TOML.
 
     Parameters
     ----------
@@ -151,7 +174,8 @@ def read_channel_map(path: Path) -> tuple[Channel, ...]:
 
     Returns
     -------
-    tuple of Channel
+    channels : tuple of Channel
+    origin : str
 
     Raises
     ------
@@ -159,10 +183,12 @@ def read_channel_map(path: Path) -> tuple[Channel, ...]:
         With one sentence for each fault of the file.
     """
     faults: list[str] = []
-    channels = _channels(tomlfile.read(path, _LIMIT_BYTES), "the file", faults)
+    table = tomlfile.read(path, _LIMIT_BYTES)
+    channels = _channels(table, "the file", faults)
+    origin = _origin(table, "the file", faults)
     if faults:
         raise InputError("\n".join(f"{path}: {fault}" for fault in faults))
-    return channels
+    return channels, origin
 
 
 def _change(home: Path, section: str, values: Mapping[str, Any]) -> Path:
@@ -225,6 +251,14 @@ def _plausible(found: Mapping[str, Any], faults: list[str]) -> None:
             Setup(**{**ordinary, name: value})
         except InputError as error:
             faults.append(f"setup.{name}: {error}")
+
+
+def _origin(value: object, name: str, faults: list[str]) -> str:
+    entry = value.get("origin", ORIGINS[0]) if isinstance(value, dict) else ORIGINS[0]
+    if entry in ORIGINS:
+        return str(entry)
+    faults.append(f"origin of {name} is {entry!r:.60}; use {', '.join(ORIGINS)}")
+    return ORIGINS[0]
 
 
 def _channels(value: object, name: str, faults: list[str]) -> tuple[Channel, ...]:

@@ -203,7 +203,7 @@ def test_a_channel_map_of_its_own(tmp_path: Path) -> None:
     path = tmp_path / "map.toml"
     path.write_text('[[channels]]\nlabel = "a"\ntype = "ScreenX"\neye = "both"\n')
     wanted = (Channel(label="a", eye="both", type="ScreenX", unit=""),)
-    assert stored.read_channel_map(path) == wanted
+    assert stored.read_channel_map(path) == (wanted, "top-left")
     path.write_text("x = 1\n")
     with pytest.raises(InputError) as caught:
         stored.read_channel_map(path)
@@ -248,3 +248,22 @@ def test_numbers_of_a_toml_file() -> None:
     assert tomlfile.number(5) == 5.0
     for value in (True, "5", float("nan"), float("inf"), 10**400, None, [1]):
         assert tomlfile.number(value) is None
+
+
+def test_the_origin_of_a_stream_comes_back(tmp_path: Path) -> None:
+    path = tmp_path / "map.toml"
+    row = '[[channels]]\nlabel = "a"\ntype = "ScreenX"\neye = "both"\n'
+    path.write_text('origin = "bottom-left"\n' + row)
+    channels, origin = stored.read_channel_map(path)
+    stored.store_channels(tmp_path, "a:1", channels, origin)
+    stored.store_setup(tmp_path, {"screen_px": (1280, 720)})
+    kept = stored.load(tmp_path)
+    names = kept.names("a:1")
+    assert names is not None
+    assert names["origin"] == "bottom-left"
+    assert names["channels"][0]["type"] == "ScreenX"
+    assert names["setup"] == {"screen_px": (1280, 720)}
+    assert kept.names("b:2") is None
+    path.write_text('origin = "middle"\n' + row)
+    with pytest.raises(InputError, match="top-left, bottom-left, center"):
+        stored.read_channel_map(path)

@@ -156,17 +156,16 @@ def _smoothing(name: str | None, mapping: Mapping) -> Any:
 
 def _names(home: Path | None, found: Found) -> ChannelMap | None:
     """The user's names for a stream's channels; a damaged file costs only these."""
-    from calibkit import lsl_xml, settings
+    from calibkit import settings
     from calibkit.errors import CalibkitError
 
     if home is None:
         return None
     try:
-        stored = settings.load(home).channel_maps.get(found.source_id)
+        return settings.load(home).names(found.source_id or found.name)
     except CalibkitError as problem:
         options.say(f"calibkit: {problem}; going on without stored channel names")
         return None
-    return lsl_xml.channel_map(stored) if stored else None
 
 
 def _teller(as_json: bool) -> Callable[[Notice], None]:

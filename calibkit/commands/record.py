@@ -118,10 +118,9 @@ def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
 
 
 def _connect(found: Found, stored: Any) -> GazeInlet:
-    from calibkit import lsl, lsl_xml
+    from calibkit import lsl
 
-    names = stored.channel_maps.get(found.source_id or found.name)
-    return lsl.open_gaze(found, lsl_xml.channel_map(names) if names else None)
+    return lsl.open_gaze(found, stored.names(found.source_id or found.name))
 
 
 def _setup(args: argparse.Namespace, stored: Any, inlet: GazeInlet) -> Any:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from calibkit import options
 
 if TYPE_CHECKING:
-    from calibkit.channels import Channel
     from calibkit.lsl import GazeInlet
     from calibkit.lsl_found import Found
     from calibkit.lsl_report import Sight
@@ -102,9 +101,10 @@ def run(args: argparse.Namespace) -> int:
 def _keep_names(home: Path, found: Found, path: Path) -> None:
     from calibkit import lsl_xml, settings
 
-    channels = settings.read_channel_map(path)
+    channels, origin = settings.read_channel_map(path)
     lsl_xml.named(lsl_xml.unnamed(found.channel_count), lsl_xml.channel_map(channels))
-    where = settings.store_channels(home, found.source_id or found.name, channels)
+    name = found.source_id or found.name
+    where = settings.store_channels(home, name, channels, origin)
     options.say(f"kept the names of the {len(channels)} channels in {where}")
 
 
@@ -128,19 +128,15 @@ def _watch(
     """Read all streams side by side for a while; what cannot be read says why."""
     import time
 
-    from calibkit import lsl, lsl_xml
+    from calibkit import lsl
     from calibkit.errors import CalibkitError
 
     inlets: list[GazeInlet] = []
     refused = []
     for one in found:
-        names: tuple[Channel, ...] | None = stored.channel_maps.get(
-            one.source_id or one.name
-        )
         try:
-            inlets.append(
-                lsl.open_gaze(one, lsl_xml.channel_map(names) if names else None)
-            )
+            names = stored.names(one.source_id or one.name)
+            inlets.append(lsl.open_gaze(one, names))
         except CalibkitError as problem:
             refused.append(str(problem))
     chunks: list[list[tuple[Any, Any, float]]] = [[] for _ in inlets]
