@@ -20,6 +20,7 @@ from calibkit.observations import (
     Prepared,
     blocks,
     carried,
+    factor_count,
     gains,
     prepare,
     sample_noise,
@@ -30,6 +31,8 @@ Array = NDArray[np.float64]
 # From how many looks on a person may be found far noisier than expected, rather than
 # inattentive: soon where nothing was learned, later where the noise of people is known.
 FEWEST_BROAD, FEWEST_LEARNED, VAGUE_SPREAD = 3, 6, 0.6
+BROAD_STEPS, LEARNED_STEPS = np.array([0.0, 0.7, 1.4, 2.1]), np.array([0.0, 0.6, 1.2])
+WIDE_STEP = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -93,10 +96,13 @@ def estimate(
             strain=1.0,
         )
     prepared, root = prepare(basis, found), prior.root()
-    weights, factors, trust = prior.mean, np.zeros(1 + len(noise.eye)), start
-    fewest = FEWEST_BROAD if noise.spread >= VAGUE_SPREAD else FEWEST_LEARNED
+    weights, factors, trust = prior.mean, np.zeros(factor_count(noise)), start
+    vague = noise.spread >= VAGUE_SPREAD
+    steps, fewest = (
+        (BROAD_STEPS, FEWEST_BROAD) if vague else (LEARNED_STEPS, FEWEST_LEARNED)
+    )
     if noise.spread > 0 and len(found) >= fewest:
-        factors = factors + _first_factor(prior, root, prepared, noise)
+        factors[:-1] += _first_factor(prior, root, prepared, noise, steps, start)
     for _ in range(2):
         through = carried(prepared, weights)
         made = blocks(prepared, noise.scaled(factors), through)
@@ -123,21 +129,43 @@ def estimate(
     )
 
 
+def evidence(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> float:
+    """Log evidence of another prior, at an estimate's noise and trust in the looks."""
+    if len(looks) == 0:
+        return 0.0
+    prepared = prepare(basis, looks)
+    made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
+    return float(bayes.solve(prior, made, found.trust).log_evidence)
+
+
 def _first_factor(
-    prior: Gaussian, root: Array, prepared: Prepared, noise: Noise
+    prior: Gaussian,
+    root: Array,
+    prepared: Prepared,
+    noise: Noise,
+    steps: Array,
+    start: Array | None,
 ) -> float:
-    """Log factor without which nearly every look would seem a lapse; 0 for most."""
-    factor, weights = 0.0, prior.mean
-    for _ in range(3):
-        through = carried(prepared, weights)
-        made = blocks(prepared, noise.scaled(np.full(1 + len(noise.eye), factor)), through)
-        trust = bayes.robust_weights(prior, made, root=root, rounds=3)
-        solution = bayes.solve(prior, made, trust, root)
-        weights, strain = solution.posterior.mean, solution.strain(made)
-        if strain < 4.0:
-            break
-        factor += 0.5 * np.log(strain)
-    return factor
+    """Log factor on all noise under which the looks predict one another best.
+
+    Without it, nearly every look of a far noisier person would seem a lapse.
+    """
+    best, chosen = -np.inf, 0.0
+    count = factor_count(noise)
+    for step in steps:
+        factors = np.full(count, step)
+        factors[-1] = 0.0
+        weights, trust = prior.mean, start
+        for _ in range(2):
+            through = carried(prepared, weights)
+            made = blocks(prepared, noise.scaled(factors), through)
+            trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
+            solution = bayes.solve(prior, made, trust, root)
+            weights = solution.posterior.mean
+        score = _score(solution, made) - 0.5 * (step / WIDE_STEP) ** 2
+        if score > best:
+            best, chosen = score, float(step)
+    return chosen
 
 
 def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
@@ -167,6 +195,8 @@ def _person_noise(
 ) -> Array:
     """Log factors of this person's noise, by evidence: a short coordinate search."""
 
+    # Persons differ about their own level, once that is known to be another.
+    middle = factors.copy()
     first = blocks(prepared, noise, through)
     few = first.target.size <= 2 * len(root)
     base = bayes.evidence_base(prior, first, root) if few else None
@@ -174,7 +204,7 @@ def _person_noise(
     def score(at: Array) -> float:
         made = blocks(prepared, noise.scaled(at), through)
         evidence = bayes.log_evidence(prior, made, trust, root, base)
-        return evidence - 0.5 * float(np.sum(at**2)) / noise.spread**2
+        return evidence - 0.5 * float(np.sum((at - middle) ** 2)) / noise.spread**2
 
     best, step = score(factors), 0.8 * noise.spread
     for _ in range(3):
@@ -198,7 +228,7 @@ def _with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> 
     own = sample_noise(found.spread, gains(slope[None], weights)[0])
     # An eye that was never seen keeps the population's noise.
     never = np.repeat(~found.seen.any(axis=0), 2)
-    sample = np.diag(np.where(never, np.diag(noise.sample), np.diag(own)))
+    sample = np.where(never[:, None] | never[None, :], noise.sample, own)
     return Noise(
         fixation=noise.fixation,
         eye=noise.eye,

@@ -89,6 +89,10 @@ class Evaluator:
         state = 0 if eyes > 1 else 1
         return self.tables[state][:, cell].T
 
+    def one_eye(self, xy: Array, extra: Array, e: int) -> Array:
+        """Field angles (n, 2) that one eye alone gives."""
+        return self._one(self._scaled(xy, e), extra, e).T
+
     def _scaled(self, xy: Array, e: int) -> Array:
         scaled = np.empty((2, len(xy)))
         for axis in range(2):
@@ -165,7 +169,7 @@ def eye_shares(basis: Basis, cov: Array, noise: Noise, wanted: Array | None) -> 
             for j in range(2):
                 part = _part(cov, basis.terms, (i, a), (j, a))
                 both[i, j] = np.mean(np.sum((terms @ part) * terms, axis=1))
-        both += np.diag(noise.eye[:, a] ** 2 + np.diag(noise.sample)[a::2])
+        both += np.diag(noise.eye[:, a] ** 2) + noise.sample[a::2, a::2]
         # The eye's own error bounds how far one eye can be preferred.
         share = np.linalg.solve(both, np.ones(2))
         share = np.clip(share / share.sum(), 0.0, 1.0)
@@ -224,8 +228,8 @@ def evaluator(
                 [[_part(cov, basis.terms, (i, a), (j, a)) for j in rows] for i in rows]
             )
             variance = np.sum((joint @ part) * joint, axis=1)
-            apart = noise.eye[:, a] ** 2 + np.diag(noise.sample)[a::2]
-            variance += np.sum(share**2 * apart) + noise.drift[a] ** 2
+            apart = np.diag(noise.eye[:, a] ** 2) + noise.sample[a::2, a::2]
+            variance += share @ apart @ share + noise.drift[a] ** 2
             tables[state, a] = np.sqrt(np.clip(variance, 0.0, None))
             for i in rows:
                 for j in rows:

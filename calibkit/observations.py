@@ -49,15 +49,27 @@ class Noise:
     drift: Array
 
     def scaled(self, log_factors: Array) -> Noise:
-        """Return the noise with fixation and each eye multiplied: (1 + e,) logs."""
+        """Return the noise times factors.
+
+        Parameters
+        ----------
+        log_factors : array (1 + e + 1,)
+            Logarithms for the shared error, for each eye, and for the vertical of all.
+        """
         factors = np.exp(log_factors)
+        vertical = np.array([1.0, factors[-1]])
         return Noise(
-            fixation=self.fixation * factors[0],
-            eye=self.eye * factors[1:, None],
+            fixation=self.fixation * factors[0] * vertical,
+            eye=self.eye * factors[1:-1, None] * vertical,
             spread=self.spread,
             sample=self.sample,
             drift=self.drift,
         )
+
+
+def factor_count(noise: Noise) -> int:
+    """Number of factors that `scaled` takes."""
+    return len(noise.eye) + 2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -197,11 +209,17 @@ def blocks(prepared: Prepared, noise: Noise, through: Array) -> Blocks:
     )
 
 
+# More than this, sd in degrees, a still eye does not move within a look: what both eyes
+# do together beyond it is the tracker's (fixational dispersion, Morales et al. 2016:
+# 0.36 degrees over both axes and seconds).
+STILL_DEG = 0.2
+
+
 def sample_noise(spread: Array, gain: Array) -> Array:
     """Measurement noise of one sample in degrees², without the eye's own movement.
 
-    What both eyes do together is the eye's movement, and is gaze; what they do apart is
-    noise. Of one eye alone, nothing can be taken off.
+    What both eyes do together is the eye's movement, and is gaze, as far as eyes move;
+    what they do apart is noise. Of one eye alone, nothing can be taken off.
 
     Parameters
     ----------
@@ -209,14 +227,19 @@ def sample_noise(spread: Array, gain: Array) -> Array:
         Covariance of samples, in features.
     gain : array (2e, 2e)
         Degrees per unit of feature.
+
+    Returns
+    -------
+    array (2e, 2e); different axes are independent
     """
-    cov = gain @ spread @ gain.T
+    cov: Array = gain @ spread @ gain.T
     eyes = len(cov) // 2
-    if eyes == 2:
-        for axis in range(2):
-            left, right = cov[axis, axis], cov[2 + axis, 2 + axis]
-            together = np.clip(cov[axis, 2 + axis], 0.0, 0.9 * min(left, right))
-            cov[axis, axis] -= together
-            cov[2 + axis, 2 + axis] -= together
-    kept: Array = np.diag(np.diag(cov))
+    kept = np.zeros_like(cov)
+    for axis in range(2):
+        part = cov[axis::2, axis::2].copy()
+        if eyes == 2:
+            least = 0.9 * min(part[0, 0], part[1, 1])
+            moved = np.clip(part[0, 1], 0.0, min(STILL_DEG**2, least))
+            part -= moved
+        kept[axis::2, axis::2] = part
     return kept

@@ -9,9 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import geometry
-from calibkit.broad import BENDS, broad, prior_weights
+from calibkit.broad import (
+    CHOICES,
+    CHOICES_IN_DEGREES,
+    DRIFT_SHARE,
+    broad,
+    prior_weights,
+)
 from calibkit.errors import InputError
-from calibkit.estimate import Estimate, estimate
+from calibkit.estimate import Estimate, estimate, evidence
 from calibkit.features import Layout, layout, read, with_covariates
 from calibkit.fixation import Look, sight
 from calibkit.observations import Points, points
@@ -307,13 +313,25 @@ def _without_prior(
         start = rough[int(np.argmax([one.score for one in rough]))].trust
     best, lag = _with_lag(prior, material, start)
     now = found if np.isnan(lag) else material.at_lag(lag)
-    for bend in BENDS[1:] if len(found) >= 4 else ():
-        weights = prior_weights(prior.basis, plan.in_degrees, bend)
+    options = []
+    for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
+        weights = prior_weights(prior.basis, plan.in_degrees, scale, bend)
+        options.append((odds + evidence(weights, prior.basis, best, now), weights))
+    chosen = max(options, key=lambda option: option[0])[1]
+    if chosen is not options[0][1]:
+        prior = replace(prior, weights=chosen)
         noise = replace(best.noise, spread=0.0)
-        made = estimate(weights, prior.basis, noise, now, best.trust)
-        if made.score > best.score:
-            best, prior = made, replace(prior, weights=weights)
-    return prior, best, lag
+        best = estimate(chosen, prior.basis, noise, now, best.trust)
+    return prior, _with_drift(best), lag
+
+
+def _with_drift(found: Estimate) -> Estimate:
+    """Where no check taught the drift: in proportion to what the eyes leave over."""
+    noise = found.noise
+    drift = np.maximum(
+        noise.drift, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
+    )
+    return replace(found, noise=replace(noise, drift=drift))
 
 
 def _starts(found: Points) -> list[Array | None]:

@@ -167,11 +167,17 @@ def upper(matrix: Array) -> Array:
     return matrix[np.triu_indices(len(matrix))]
 
 
+def symmetric(triangle: Sequence[float], size: int) -> Array:
+    """Symmetric matrix (size, size) from its upper triangle."""
+    matrix = np.zeros((size, size))
+    matrix[np.triu_indices(size)] = triangle
+    full: Array = matrix + np.triu(matrix, 1).T
+    return full
+
+
 def gaussian_from(mean: Sequence[float], cov: Sequence[float], size: int) -> Gaussian:
     """Make a Gaussian from its mean and the covariance's upper triangle."""
-    matrix = np.zeros((size, size))
-    matrix[np.triu_indices(size)] = cov
-    matrix = matrix + np.triu(matrix, 1).T
+    matrix = symmetric(cov, size)
     middle = np.asarray(mean, float).reshape(size)
     if not (np.isfinite(middle).all() and np.isfinite(matrix).all()):
         raise ValueError("a weight is not finite")
@@ -213,7 +219,7 @@ def noise_snapshot(noise: Noise) -> dict[str, Any]:
         "fixation": numbers(noise.fixation),
         "eye": numbers(noise.eye),
         "spread": float(noise.spread),
-        "sample": numbers(np.diag(noise.sample)),
+        "sample": numbers(upper(noise.sample)),
         "drift": numbers(noise.drift),
     }
 
@@ -224,7 +230,7 @@ def noise_from(plain: dict[str, Any], eyes: int) -> Noise:
         fixation=np.asarray(plain["fixation"], float).reshape(2),
         eye=np.asarray(plain["eye"], float).reshape(eyes, 2),
         spread=float(plain["spread"]),
-        sample=np.diag(np.asarray(plain["sample"], float).reshape(2 * eyes)),
+        sample=symmetric(plain["sample"], 2 * eyes),
         drift=np.asarray(plain["drift"], float).reshape(2),
     )
 
@@ -249,7 +255,7 @@ def for_eyes(shared: SharedMapping, eyes: tuple[str, ...]) -> SharedMapping:
     per_eye = 2 * shared.basis.terms
     rows = np.concatenate([np.arange(per_eye) + e * per_eye for e in order])
     basis, noise = shared.basis, shared.noise
-    samples = np.diag(noise.sample).reshape(-1, 2)[order].ravel()
+    columns = np.concatenate([[2 * e, 2 * e + 1] for e in order])
     return replace(
         shared,
         signature=tuple(shared.signature[e] for e in order),
@@ -264,5 +270,7 @@ def for_eyes(shared: SharedMapping, eyes: tuple[str, ...]) -> SharedMapping:
         weights=Gaussian(
             mean=shared.weights.mean[rows], cov=shared.weights.cov[np.ix_(rows, rows)]
         ),
-        noise=replace(noise, eye=noise.eye[order], sample=np.diag(samples)),
+        noise=replace(
+            noise, eye=noise.eye[order], sample=noise.sample[np.ix_(columns, columns)]
+        ),
     )

@@ -14,6 +14,7 @@ from calibkit.bayes import Gaussian
 from calibkit.broad import (
     DEGREES_SCALE,
     DRIFT_DEG,
+    DRIFT_SHARE,
     EYE_DEG,
     FIXATION_DEG,
     SAMPLE_DEG,
@@ -223,7 +224,7 @@ def _learn(
         sample=np.eye(2 * eyes) * SAMPLE_DEG**2,
         drift=np.full(2, DRIFT_DEG),
     )
-    start = prior_weights(basis, crowd.layout.in_degrees, 1.0)
+    start = prior_weights(basis, crowd.layout.in_degrees)
     return population.learn(prepared, basis, start, noise, rounds)
 
 
@@ -306,13 +307,22 @@ def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:
     slope = basis.derivatives(basis.centre[:, None, :])[:, 0]
     for k, found in enumerate(crowd.points):
         gain = gains(slope[None], solution.posterior.mean[k])[0]
-        samples.append(np.diag(sample_noise(found.spread, gain)))
+        samples.append(sample_noise(found.spread, gain))
     noise = replace(
         noise,
         spread=float(np.clip(0.5 * np.sqrt(max(spread2, 0.0)), 0.15, 0.7)),
-        sample=np.diag(np.median(samples, axis=0)),
+        sample=_typical(np.array(samples)),
     )
     return replace(noise, drift=_drift(crowd, basis, solution.posterior, noise))
+
+
+def _typical(samples: Array) -> Array:
+    """Median variances, with the mean correlation between the eyes."""
+    sd = np.sqrt(np.diagonal(samples, axis1=1, axis2=2)) + 1e-9
+    correlation = np.mean(samples / (sd[:, :, None] * sd[:, None, :]), axis=0)
+    middle = np.median(sd, axis=0)
+    typical: Array = correlation * middle[:, None] * middle[None, :]
+    return typical
 
 
 def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Array:
@@ -336,7 +346,9 @@ def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Arr
         expected.append(np.diagonal(variance, axis1=-2, axis2=-1))
     if len(errors) < FEWEST:
         # Without checks: as large as what mappings cannot follow, at the least.
-        return np.maximum(DRIFT_DEG, 0.7 * np.sqrt(np.mean(noise.eye**2, axis=0)))
+        return np.maximum(
+            DRIFT_DEG, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
+        )
     error2 = np.concatenate(errors) ** 2
     known = np.concatenate(expected)
     return np.array([_matching(error2[:, a], known[:, a]) for a in range(2)])
