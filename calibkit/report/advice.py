@@ -128,13 +128,19 @@ def _outside(result: Assessment, keys: UsableKeys) -> list[str]:
     if not sides:
         return []
     return [
-        f"Nothing was checked near the {' and '.join(sides)} edge of the screen. What "
-        "is said of keys there is an estimate from the other targets."
+        f"Nothing was checked near the edge of the screen: {', '.join(sides)}. What is "
+        "said of keys there is an estimate from the other targets."
     ]
 
 
 def _one_eye(result: Assessment) -> list[str]:
     both = result.accuracy_deg
+    seen = [eye for eye in ("left", "right") if result.eyes[eye].loss < 1]
+    if len(seen) == 1:
+        return [
+            f"Only the {seen[0]} eye was seen. If the other eye is used too, check "
+            "that the tracker sees it."
+        ]
     for eye, other in (("left", "right"), ("right", "left")):
         alone = result.eyes[eye].accuracy_deg
         if both - alone > BETTER_EYE_DEG and result.eyes[eye].loss < result.loss + 0.1:

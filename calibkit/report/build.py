@@ -254,7 +254,11 @@ def _technical(
             ("Mapping", f"id {mapping.id}"),
             ("Eyes used", ", ".join(mapping.eyes)),
             ("Prior", f"{words.count(mapping.people, 'person', 'persons')}"),
-            *[(f"Made from: {k}", v) for k, v in mapping.source.items() if v],
+            *[
+                (f"Made from, {name.replace('_', ' ')}", text)
+                for name, text in mapping.source.items()
+                if text
+            ],
         ]
     if result is not None:
         lines += [

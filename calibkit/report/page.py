@@ -52,6 +52,7 @@ def render(report: Report, *, large: bool = False) -> str:
         report=report,
         pictures=pictures,
         style=Markup(_companion("page.css")),
+        numbered=plots.numbered(report),
         large=large,
     )
 

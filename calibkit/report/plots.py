@@ -21,10 +21,13 @@ from calibkit.report.data import Report, TargetRow
 INK, SOFT, FAINT, GAZE = "#1a1a1a", "#6b6b6b", "#dddddd", "#00466e"
 SHARE = 0.68
 MOST_DOTS = 60
+WIDTH_IN = 7.2
+NUMBERS = " Numbers say how many of 100 looks should land on a key."
 _STYLE = {
     "svg.hashsalt": "calibkit",
     "svg.fonttype": "none",
-    "font.family": ["DejaVu Sans", "sans-serif"],
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
     "font.size": 12,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
@@ -51,25 +54,33 @@ def key_grid(report: Report, number: str = "1") -> str:
     if keys is None or setup is None or not keys.rows:
         return ""
     width, height = setup.screen_mm
-    figure, axes = _canvas(7.2, 7.2 * height / width + 0.1)
+    figure, axes = _canvas(WIDTH_IN, WIDTH_IN * height / width + 0.1)
     wide, high = keys.key_mm
-    size = min(15.0, 0.55 * 72 * 7.0 * min(wide / 2.4, high) / width * 1.6)
     for row, hits in enumerate(report.hits):
         for column, hit in enumerate(hits):
             weakest = (row, column) == keys.worst
             _key(axes, column * wide, row * high, wide, high, weakest=weakest)
-            if size >= 6.5:
+            if numbered(report):
                 axes.text(
                     *((column + 0.5) * wide, (row + 0.5) * high),
                     f"{math.floor(100 * hit + 1e-9)}",
                     ha="center",
                     va="center",
-                    size=size,
+                    size=12,
                     weight="bold" if weakest else "normal",
                     color=INK,
                 )
     _frame(axes, width, height)
     return _svg(figure, number, "The keys that can be used", _grid_words(report))
+
+
+def numbered(report: Report) -> bool:
+    """Whether a number of 12 points fits into every drawn key."""
+    if report.keys is None or report.setup is None or not report.keys.rows:
+        return False
+    points = WIDTH_IN * 72 / report.setup.screen_mm[0]
+    wide, high = report.keys.key_mm
+    return wide * points >= 24 and high * points >= 18
 
 
 def _key(
@@ -99,7 +110,7 @@ def _grid_words(report: Report) -> str:
         return ""
     return (
         f"{keys.rows} rows of {keys.columns} keys fill the screen. The weakest key "
-        "has a broken outline. Numbers say how many of 100 looks should land on it."
+        "has a broken outline." + (NUMBERS if numbered(report) else "")
     )
 
 
@@ -109,7 +120,7 @@ def screen_map(report: Report, number: str = "2") -> str:
     if setup is None or not report.targets:
         return ""
     width, height = setup.screen_mm
-    figure, axes = _canvas(7.2, 7.2 * height / width + 0.1)
+    figure, axes = _canvas(WIDTH_IN, WIDTH_IN * height / width + 0.1)
     for k, target in enumerate(report.targets):
         at = geometry.px_to_mm(setup, (target.x, target.y))[0] + (width / 2, height / 2)
         if k < len(report.gaze_px):
@@ -145,7 +156,7 @@ def _mark(axes: Any, at: Any, target: TargetRow) -> None:
         xytext=(-9, 8),
         textcoords="offset points",
         ha="right",
-        size=12,
+        size=15,
         color=INK,
     )
 
@@ -177,7 +188,7 @@ def aim(report: Report, number: str = "3") -> str:
     seen = [t for t in report.targets if not math.isnan(t.accuracy_deg)]
     if not seen:
         return ""
-    figure, axes = _canvas(4.6, 4.95)
+    figure, axes = _canvas(3.5, 3.8)
     half = _key_halves(report)
     reach = max([1.0, *half, *(1.15 * t.accuracy_deg for t in seen)])
     if half:
@@ -185,14 +196,24 @@ def aim(report: Report, number: str = "3") -> str:
     axes.plot([-reach, reach], [0, 0], color=FAINT, linewidth=1, zorder=0)
     axes.plot([0, 0], [-reach, reach], color=FAINT, linewidth=1, zorder=0)
     axes.plot(0, 0, "+", color=INK, markersize=15, markeredgewidth=1.8)
-    for target in seen:
+    for order, target in enumerate(seen):
         mean = np.array([target.right_deg, target.down_deg])
         axes.plot(*(_ellipse(target) + mean).T, "-", color="#8a8a8a", linewidth=0.9)
         axes.plot(
-            *mean, "o", color="white", markersize=14, markeredgecolor=GAZE, zorder=3
+            *mean,
+            "o",
+            color="white",
+            markersize=18,
+            markeredgecolor=GAZE,
+            zorder=3 + order,
         )
         axes.text(
-            *mean, str(target.number), ha="center", va="center", size=10, zorder=4
+            *mean,
+            str(target.number),
+            ha="center",
+            va="center",
+            size=12,
+            zorder=3.5 + order,
         )
     axes.set(xlim=(-reach * 1.06, reach * 1.06), ylim=(reach * 1.24, -reach * 1.04))
     _ruler(axes, reach)
@@ -223,7 +244,7 @@ def _box(half: tuple[float, ...]) -> Any:
 def _ruler(axes: Any, reach: float) -> None:
     y = reach * 1.12
     axes.plot([-0.5, 0.5], [y, y], color=INK, linewidth=3, solid_capstyle="butt")
-    axes.text(0.6, y, "1 degree", ha="left", va="center", size=11, color=INK)
+    axes.text(0.6, y, "1 degree", ha="left", va="center", size=12, color=INK)
 
 
 def _aim_words(report: Report) -> str:

@@ -35,7 +35,12 @@ def text(report: Report, *, annex: bool = True) -> str:
         _history(report),
         *(_annex(report) if annex else ()),
     ]
-    return "\n\n".join("\n".join(_wrapped(part)) for part in parts if any(part)) + "\n"
+    return (
+        "\n\n".join(
+            "\n".join(_wrapped(filter(None, part))) for part in parts if any(part)
+        )
+        + "\n"
+    )
 
 
 def _wrapped(lines: Iterable[str]) -> Iterable[str]:
