@@ -450,7 +450,12 @@ def test_advice_names_what_limits_the_result() -> None:
     assert "40 % of the samples" in " ".join(advice.advice(lost, keys))
     slow = replace(assessment(), measured_rate_hz=30.0)
     assert "promises 60" in " ".join(advice.advice(slow, keys))
-    eyes = {**lost.eyes, "left": replace(lost.eyes["left"], accuracy_deg=0.1)}
+    assert "Only the left eye was seen" in far
+    eyes = {
+        "both": lost.eyes["both"],
+        "left": replace(lost.eyes["left"], accuracy_deg=0.1),
+        "right": replace(lost.eyes["right"], loss=0.05),
+    }
     one = replace(assessment(), eyes=eyes, loss=0.05)
     assert "The left eye alone is closer" in " ".join(advice.advice(one, keys))
 
