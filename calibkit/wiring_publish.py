@@ -127,6 +127,10 @@ def wait_for_stream(
     CallError
         Several are there.
     """
+    if source_id is not None and source_id.startswith(OURS):
+        raise CallError(
+            f"stream {source_id!r} is calibrated already; choose the tracker's own"
+        )
     end_s = edges.clock() + wait_s
     first_s: float | None = None
     while not stop:

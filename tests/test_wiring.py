@@ -417,6 +417,12 @@ def test_two_candidates_at_the_start_are_refused() -> None:
         wiring_publish.wait_for_stream(here.edges(), here.stop)
 
 
+def test_calibrated_gaze_is_refused_as_input() -> None:
+    here = world()
+    with pytest.raises(errors.CallError, match="calibrated already"):
+        wiring_publish.wait_for_stream(here.edges(), here.stop, source_id="calibkit:t")
+
+
 def test_waiting_ends_with_status_4_and_stopping_with_nothing() -> None:
     here = world()
     with pytest.raises(errors.DeviceError):

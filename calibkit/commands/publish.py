@@ -81,12 +81,23 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
         edges, stop, source_id=args.stream, wait_s=wait_s
     )
     if first is not None:
-        claimed = wiring_publish.claim(home, first.source_id) if home else None
+        _claim(home, first)
         wiring_publish.publish(publisher, first, edges, stop)
-        del claimed
     text = "told to stop; calibrated gaze has ended"
     tell(Notice(time_s=lsl.clock(), state="ended", text=text))
     return 0
+
+
+def _claim(home: Path | None, found: Found) -> None:
+    """Be the only one; the lock goes with the process, and no disk stops the gaze."""
+    from calibkit import wiring_publish
+
+    if home is None:
+        return
+    try:
+        wiring_publish.claim(home, found.source_id)
+    except OSError as problem:
+        options.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
 
 
 def _mapping(

@@ -182,6 +182,36 @@ def test_streams_lists_what_would_be_read(start: Start) -> None:
     assert "left eye: pupil minus the middle of two reflexes" in out
 
 
+def test_a_stream_without_metadata_is_usable_once_its_channels_are_named(
+    start: Start, tmp_path: Path
+) -> None:
+    outlet = raw_outlet("gaze", 2, "float32", 'O\'Brien "& sons"')
+    row = '[[channels]]\nlabel = "{0}"\ntype = "Screen{0}"\neye = "both"\nunit = "px"\n'
+    (tmp_path / "map.toml").write_text(
+        'origin = "bottom-left"\n' + row.format("X") + row.format("Y")
+    )
+    until(lambda: lsl.find())
+    status, out, err = ended(start("streams"))
+    assert status == 0
+    assert "nothing can be read yet" in out
+    assert "--names" in err
+    flags = ("--screen-px", "1280x720", "--screen-mm", "300x170", "--distance-mm", 600)
+    assert ended(start("streams", "--names", "map.toml", *flags))[0] == 0
+    status, out, _ = ended(start("streams", "--json"))
+    (seen,) = json.loads(out)["streams"]
+    assert seen["reads"][0]["kind"] == "screen"
+    assert seen["missing"] == []
+    program = start("record", "-o", "r.h5", "--for", "2")
+    while program.poll() is None:
+        outlet.push_sample([10.0, 20.0])
+        time.sleep(0.02)
+    status, _, err = ended(program)
+    assert status == 0, err
+    kept = calibkit.Recording.load(tmp_path / "r.h5")
+    assert kept.samples[-1].tolist() == [10.0, 700.0]
+    assert kept.setup.screen_px == (1280, 720)
+
+
 def test_no_stream_is_status_4_and_one_sentence(start: Start) -> None:
     for command in (
         ("streams", "--wait", "0.5"),
