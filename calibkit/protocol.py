@@ -6,6 +6,7 @@ because a long dotted key alone can hold up the parser for half a minute.
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -14,13 +15,14 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from calibkit.errors import InputError
+from calibkit.errors import CallError, InputError
 from calibkit.protocol_faults import nearest, sentence
 from calibkit.protocol_model import Point, Protocol
 
 MAX_BYTES = 64 * 1024
 MAX_LINE = 4 * 1024
 MAX_EXTENDS = 5
+LUMINANCE_STEP = 0.1
 NAME = r"[a-z0-9-]{1,32}"
 MINIMAL = '[protocol]\nversion = 1\nname = "mine"'
 _HERE = Path(__file__).resolve().parent
@@ -66,13 +68,16 @@ def find(name: str, beside: Path | None = None) -> Path:
     raise InputError(f"the protocol {name!r} {problem}; give a name or a TOML file")
 
 
-def load(name: str) -> Protocol:
+def load(name: str, changes: Sequence[str] = ()) -> Protocol:
     """Read and check a protocol.
 
     Parameters
     ----------
     name : str
         A shipped protocol's name, or the path of a TOML file.
+    changes : sequence of str
+        KEY=VALUE for this session, with the key's dotted path and a TOML value; text
+        may go without quotes.
 
     Returns
     -------
@@ -82,9 +87,49 @@ def load(name: str) -> Protocol:
     ------
     InputError
         With every fault of the file.
+    CallError
+        When a change is no KEY=VALUE, or cannot be used.
     """
     path = find(name)
-    return _checked(_whole(path, ()), str(path))
+    tables = _whole(path, ())
+    protocol = _checked(tables, str(path))
+    if not changes:
+        return protocol
+    for change in changes:
+        tables = _merged(tables, _change(change))
+    try:
+        return _checked(tables, "--set")
+    except InputError as error:
+        raise CallError(str(error)) from None
+
+
+def _change(text: str) -> dict[str, Any]:
+    key, equals, value = (part.strip() for part in text.partition("="))
+    if not (equals and value and re.fullmatch(r"[a-z]+\.[a-z_.]+", key)):
+        raise CallError(
+            f"--set {text!r} is no KEY=VALUE with a key's dotted path; write it like "
+            "--set pace.hold_s=1.2"
+        )
+    for form in (f"{key} = {value}", f'{key} = "{value}"'):
+        try:
+            return tomllib.loads(form)
+        except ValueError:
+            continue
+    raise CallError(f"--set {text!r} has no TOML value; write text in 'quotes'")
+
+
+def keys_help() -> tuple[str, ...]:
+    """Every key of a protocol with its default and its reason, a line each."""
+    lines = []
+    for table, field in Protocol.model_fields.items():
+        model = field.annotation
+        if table == "protocol" or not isinstance(model, type):
+            continue
+        for key, one in model.model_fields.items():
+            default = json.dumps(one.default)
+            path, shown = f"{table}.{key}", "" if default == "null" else default
+            lines.append(f"  {path:<20} {shown:<16} {one.description}")
+    return tuple(lines)
 
 
 def parse(text: str, source: str = "the protocol") -> Protocol:
@@ -109,15 +154,33 @@ def advice(protocol: Protocol) -> tuple[str, ...]:
     found = []
     if is_short(protocol):
         found.append(
-            f"{len(set(points))} different point(s) in one line or place can shift a "
-            "known mapping, and cannot make a new one"
+            "points in one line or place can shift a known mapping, and cannot make a "
+            "new one"
+            if points
+            else "without points a mapping is only what is known already"
         )
+    found += _luminance_advice(protocol)
     if protocol.total_s() > 90.0:
         found.append(
             f"the points take {protocol.total_s():.0f} s; most people need a rest "
             "before 90 s"
         )
     return tuple(found)
+
+
+def _luminance_advice(protocol: Protocol) -> list[str]:
+    """A pupil that is wider or narrower in use shifts the gaze by up to degrees."""
+    used_on = protocol.targets.used_on
+    if used_on is None:
+        return []
+    here, there = (sum(c) / 3.0 for c in (protocol.targets.background, used_on))
+    if abs(here - there) <= LUMINANCE_STEP:
+        return []
+    return [
+        f"the background is {'brighter' if here > there else 'darker'} than the screen "
+        "that gaze is used on; pupils differ there, which shifts the gaze: choose one "
+        "as bright"
+    ]
 
 
 def is_short(protocol: Protocol) -> bool:

@@ -22,6 +22,10 @@ def sentence(fault: Any) -> str:
         return f"{where} is not a key of a protocol{_nearest_key(fault['loc'])}"
     if kind == "value_error":
         return f"{where} {context['error']}".strip()
+    if kind == "string_pattern_mismatch" and fault["loc"][0] == "keys":
+        return (
+            f"{where} is {value}, which is no single key; use space, a, f5 or up, say"
+        )
     words = _WORDS.get(kind, "cannot be used")
     return f"{where} {words.format(value=value, **context)}"
 

@@ -33,6 +33,16 @@ Share = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0.05, le=1.0)]
 Text = Annotated[str, Strict(), Field(max_length=300, pattern=r"^[^\x00-\x1f\x7f]*$")]
 Name = Annotated[str, Strict(), Field(pattern=r"^[a-z0-9-]{1,32}$")]
 Extends = Annotated[str, Strict(), Field(pattern=r"^([a-z0-9-]{1,32})?$")]
+# Single keys only, and none that a person needs to leave a program: no escape.
+KeyName = Annotated[
+    str,
+    Strict(),
+    Field(
+        pattern=r"^([a-z0-9]|f[1-9]|f1[0-2]|space|return|enter|tab|backspace|delete|"
+        r"insert|home|end|pageup|pagedown|up|down|left|right|comma|period|minus|plus|"
+        r"slash|num_[0-9]|num_enter|num_add|num_subtract)$"
+    ),
+]
 Point = tuple[Fraction, Fraction]
 Points = Annotated[tuple[Point, ...], Field(max_length=MAX_POINTS)]
 # Tags in brackets, so that refusals do not show them as part of a key's path.
@@ -105,6 +115,10 @@ class Targets(_Table):
     )
     background: tuple[Fraction, Fraction, Fraction] = Field(
         default=(0.5, 0.5, 0.5), description="Red, green, blue; best that of later use."
+    )
+
+    used_on: tuple[Fraction, Fraction, Fraction] | None = Field(
+        default=None, description="Background that gaze is used on; warns if far off."
     )
 
     @field_validator("background")
@@ -200,6 +214,28 @@ class Check(_Table):
     )
 
 
+class KeyMap(_Table):
+    """What the operator's keys do; escape always stops."""
+
+    next: KeyName = Field(default="space", description="Ends the point.")
+    pause: KeyName = Field(default="p", description="Pauses, and goes on.")
+    again: KeyName = Field(default="r", description="Shows the point again.")
+    omit: KeyName = Field(default="x", description="Leaves the point out.")
+    call: KeyName = Field(default="a", description="Draws attention to the target.")
+
+    def actions(self) -> dict[str, str]:
+        """What each key does, by the key's name."""
+        return {key: action for action, key in self.model_dump().items()}
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        used = list(self.model_dump().values())
+        twice = sorted({key for key in used if used.count(key) > 1})
+        if twice:
+            raise ValueError(f"gives {twice[0]!r} two things to do; use another key")
+        return self
+
+
 class Protocol(_Table):
     """A whole protocol."""
 
@@ -209,6 +245,7 @@ class Protocol(_Table):
     pace: Pace = Pace()
     data: Data = Data()
     check: Check = Check()
+    keys: KeyMap = KeyMap()
 
     @property
     def name(self) -> str:

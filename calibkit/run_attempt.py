@@ -163,7 +163,7 @@ def perform(
     looks = looks_for(attempt)
     if known is not None:
         looks.know(lambda samples: known.apply(samples).xy)
-    session = Session(attempt.plan, looks)
+    session = Session(attempt.plan, looks, attempt.protocol.keys.actions())
     header = attempt.header()
     memory = Memory(channels=attempt.channels, setup=attempt.setup, about=header)
     started = {**header, "setup": attempt.setup, "channels": attempt.channels}

@@ -9,7 +9,11 @@ from calibkit import options
 
 
 def add_session_flags(parser: argparse.ArgumentParser) -> None:
-    """Add the flags that every session with a person takes."""
+    """Add the flags that every session with a person takes, and list the keys."""
+    from calibkit.protocol import keys_help
+
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = "\n".join(["keys of a protocol, for --set:", *keys_help()])
     add = parser.add_argument
     add("--person", metavar="ID", required=True, help="a code, no name: a-z 0-9 -")
     add("--advance", choices=("gaze", "timer", "key"), help="what ends a point")
@@ -52,6 +56,14 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
         "--seed",
         type=options.number(0, 2**31 - 1, whole=True),
         help="which simulated person, and the order of points (default: drawn anew)",
+    )
+    add(
+        "--set",
+        dest="changes",
+        metavar="KEY=VALUE",
+        action="append",
+        default=[],
+        help="change a key of the protocol for this session; may be repeated",
     )
     options.add_stream(parser)
     options.add_json(parser)

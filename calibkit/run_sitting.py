@@ -15,7 +15,6 @@ from calibkit.errors import CallError
 from calibkit.protocol_model import Protocol
 from calibkit.run_attempt import Attempt, Ends
 from calibkit.run_setup import Resolved, resolve
-from calibkit.session_keys import KEYS
 
 if TYPE_CHECKING:
     from calibkit.run_live import Stream
@@ -191,7 +190,8 @@ def _opened(
     except BaseException:
         presenter.close()
         raise
-    options.say("keys: " + ", ".join(f"{key} {does}" for key, does in KEYS.items()))
+    keys = {**chosen.keys.actions(), "escape": "stop"}
+    options.say("keys: " + ", ".join(f"{key} {does}" for key, does in keys.items()))
     return attempt, Ends(
         presenter=presenter, source=stream.source, markers=markers, tell=options.say
     )

@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibkit import protocol as protocols
-from calibkit.errors import InputError
+from calibkit.errors import CallError, InputError
 from calibkit.protocol_model import Protocol, schema
 
 SHIPPED = Path(protocols.__file__).parents[1] / "protocols"
@@ -217,6 +217,9 @@ def test_all_faults_at_once_with_dotted_paths() -> None:
         ("a\r" + HEAD, "CR line ends"),
         (HEAD + "\0", "NUL"),
         (HEAD + '[check]\npoints = "off-grit"', "did you mean 'off-grid'?"),
+        (HEAD + '[keys]\nnext = "ctrl-c"', "no single key"),
+        (HEAD + '[keys]\nnext = "escape"', "no single key"),
+        (HEAD + '[keys]\nnext = "p"', "two things to do"),
         (HEAD.replace("mine", "../mine"), "small letters"),
         (HEAD.replace("mine", "a\u202eb"), "small letters"),
     ],
@@ -235,9 +238,60 @@ def test_too_long_in_all() -> None:
 def test_none_one_and_repeated_points_are_allowed_with_advice() -> None:
     for text in ("[]", "[[0.5, 0.5]]", "[[0.1, 0.1], [0.5, 0.5], [0.9, 0.9]]"):
         protocol = protocols.parse(HEAD + f"[targets]\npoints = {text}")
-        assert "cannot make a new one" in protocols.advice(protocol)[0]
+        assert protocols.is_short(protocol)
+        assert "mapping" in protocols.advice(protocol)[0]
     text = "[[0.1, 0.1], [0.1, 0.1], [0.9, 0.9], [0.1, 0.9]]"
     assert not protocols.advice(protocols.parse(HEAD + f"[targets]\npoints = {text}"))
+
+
+def test_changes_for_one_session() -> None:
+    changed = protocols.load(
+        "quick",
+        (
+            "pace.hold_s=1.5",
+            "targets.order = listed",
+            "check.points=[[0.4, 0.4]]",
+            "keys.next=return",
+        ),
+    )
+    assert changed.pace.hold_s == 1.5
+    assert changed.targets.order == "listed"
+    assert changed.check.points == ((0.4, 0.4),)
+    assert changed.keys.actions()["return"] == "next"
+    assert changed.points == protocols.load("quick").points
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("pace.hold_s", "no KEY=VALUE"),
+        ("hold_s=1", "no KEY=VALUE"),
+        ("pace.hold_s=", "no KEY=VALUE"),
+        ("pace.hold=1", "did you mean 'hold_s'?"),
+        ("pace.hold_s=99", "10 or less"),
+        ('pace.hold_s="', "no TOML value"),
+    ],
+)
+def test_changes_that_cannot_be_used_are_the_calls_fault(
+    change: str, words: str
+) -> None:
+    with pytest.raises(CallError) as caught:
+        protocols.load("quick", (change,))
+    assert words in str(caught.value)
+
+
+def test_every_key_has_its_reason_in_the_help() -> None:
+    lines = protocols.keys_help()
+    assert len(lines) >= 28
+    assert all(len(line.split()) >= 3 for line in lines)
+
+
+def test_another_background_in_use_is_warned_of() -> None:
+    dark = "[targets]\npoints = [[0, 0], [1, 0], [0, 1]]\nused_on = [0.1, 0.1, 0.1]\n"
+    (note,) = protocols.advice(protocols.parse(HEAD + dark))
+    assert "brighter than the screen" in note
+    same = dark + "background = [0.12, 0.1, 0.1]\n"
+    assert not protocols.advice(protocols.parse(HEAD + same))
 
 
 def test_byte_order_mark_is_accepted(tmp_path: Path) -> None:

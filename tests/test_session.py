@@ -201,6 +201,19 @@ def test_a_held_key_is_one_press() -> None:
     assert len(play.rows()) == 2
 
 
+def test_escape_stops_whatever_the_key_map_says() -> None:
+    keys = {"return": "next", "escape": "next", "q": "nonsense"}
+    play = Driver(Session(make(advance="key"), keys=keys))
+    play.until(table.MEASURING)
+    play.press("space")
+    play.press("q")
+    assert play.session.state == table.MEASURING
+    play.press("return")
+    assert play.session.state == table.BETWEEN
+    play.press("escape")
+    assert play.session.reason == "stopped"
+
+
 @pytest.mark.parametrize(
     "state",
     [table.BETWEEN, table.ARRIVING, table.SETTLING, table.MEASURING],

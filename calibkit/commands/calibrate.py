@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.recording import Recording
 
     profile.check_person(args.person)
-    chosen = protocol.load(args.protocol)
+    chosen = protocol.load(args.protocol, args.changes)
     if chosen.protocol.role != "calibration":
         raise CallError(
             f"the protocol {chosen.name!r} only checks a mapping; use it with "

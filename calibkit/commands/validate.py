@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.recording import Recording
 
     profile.check_person(args.person)
-    chosen = protocol.load(args.protocol)
+    chosen = protocol.load(args.protocol, args.changes)
     place = home.resolve(args.home)
     mapping = run_attempt.in_use(place, args.person)
     if mapping is None:

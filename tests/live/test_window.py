@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -209,3 +210,29 @@ def test_no_stream_is_4(start: Start) -> None:
     _, err = program.communicate(timeout=60)
     assert program.returncode == 4
     assert "nobody" in err
+
+
+@pytest.mark.usefixtures("screen")
+def test_lost_stream_pauses_and_resumes_at_the_same_point(
+    start: Start, tmp_path: Path
+) -> None:
+    """The tracker's program stands still for two seconds while a target is on."""
+    tracker = start(*SIMULATE)
+    pictures = tmp_path / "pictures"
+    program = calibrate(
+        start,
+        *("--protocol", "quick", "--pictures", str(pictures)),
+        *("--set", "check.points=[[0.63, 0.62], [0.14, 0.2]]"),
+    )
+    wait_for(lambda: len(list(pictures.glob("*.png"))) == 2)
+    tracker.send_signal(signal.SIGSTOP)
+    time.sleep(2.0)
+    tracker.send_signal(signal.SIGCONT)
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == 0, err
+    assert "the gaze stream is lost" in err
+    rec = Recording.load(json.loads(out)["recording"])
+    texts = [text for _, text in rec.events]
+    assert "stream lost" in texts[: texts.index("stream found")]
+    assert len({(row["x"], row["y"]) for row in rec.targets}) == 5
+    assert (rec.targets["kept"] == 0).sum() >= 1
