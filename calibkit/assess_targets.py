@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -84,6 +85,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
             f"the recording {rec.session or rec.name or 'given'} has no {role} "
             "targets; validate with the person first, or name another role"
         )
+    rec = _in_time_order(rec)
     both = _xy(mapping, rec.samples)
     found = judged(rec, targets, both)
     gaze = {"both": both, **_single_eyes(mapping, rec)}
@@ -97,6 +99,14 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
         rate_hz=rec.rate_hz(),
         measured_rate_hz=_measured_rate(rec),
     )
+
+
+def _in_time_order(rec: Recording) -> Recording:
+    """Sort samples by their stamps, where a file made elsewhere has them mixed."""
+    if not np.any(np.diff(rec.time) < 0):
+        return rec
+    order = np.argsort(rec.time, kind="stable")
+    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
 
 
 def _xy(mapping: Applies, samples: NDArray[np.floating]) -> Array:
@@ -174,7 +184,8 @@ def _measures(
     rec: Recording, look: Judged, xy: Array, index: NDArray[np.intp]
 ) -> tuple[Array, Array, float]:
     """Offset (2,), covariance (2, 2) and sample-to-sample angle of one target."""
-    joined = (np.diff(index) == 1) & (np.diff(rec.time[index]) < 1.5 / rec.rate_hz())
+    longest = 1.5 / rec.rate_hz() if rec.rate_hz() else math.inf
+    joined = (np.diff(index) == 1) & (np.diff(rec.time[index]) < longest)
     gaze = xy[index]
     if not look.moved:
         return (

@@ -323,3 +323,24 @@ def test_intervals_cover() -> None:
         result = assess(AsItCame(), recording(offsets, noise_deg=0.02))
         hold += result.accuracy_low_deg <= 0.8 <= result.accuracy_high_deg
     assert 52 <= hold <= 60
+
+
+@pytest.mark.parametrize("case", ["empty", "one sample", "one stamp", "no rate"])
+def test_recordings_with_next_to_nothing(case: str) -> None:
+    """No sample, no time, no rate: loss and NaN, never a crash."""
+    rec = recording(OFFSETS)
+    n = {"empty": 0, "one sample": 1, "one stamp": len(rec.time), "no rate": 0}[case]
+    time = np.zeros(n) if case == "one stamp" else rec.time[:n]
+    rec = changed(rec, time=time, samples=rec.samples[:n], nominal_rate=0.0)
+    result = assess(AsItCame(), rec)
+    assert 0 <= result.loss <= 1
+    assert len(result.targets) == len(PLACES)
+    assert math.isnan(result.targets["accuracy_deg"][-1])
+
+
+def test_the_order_of_samples_does_not_matter() -> None:
+    rec = recording(OFFSETS)
+    mixed = np.random.default_rng(2).permutation(len(rec.time))
+    shuffled = changed(rec, time=rec.time[mixed], samples=rec.samples[mixed])
+    one, other = assess(AsItCame(), rec), assess(AsItCame(), shuffled)
+    assert one.targets.tolist() == other.targets.tolist()

@@ -7,8 +7,13 @@ normal and the noncentral chi-square distribution.
 
 from __future__ import annotations
 
+import importlib.util
 import math
+import os
 from dataclasses import dataclass, replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,10 +22,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from calibkit import geometry, keys_predict
+from calibkit.assess_figures import Assessment
+from calibkit.assess_targets import assess
+from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.geometry import Setup
 from calibkit.keys import usable_keys
 from calibkit.keys_predict import Prediction, miss_probability, predict
+from calibkit.recording import Recording, target_rows
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.0, 299.0), distance_mm=600.0)
 ROW = [
@@ -369,3 +378,77 @@ def test_a_very_long_screen_still_has_one_key() -> None:
     rows = result(place, offsets).targets.copy()
     found = usable_keys(Result(rows), setup=long, reliability=0.9)
     assert found.rows >= 1
+
+
+def blocks() -> list[Any]:
+    """Open data: 80 people looking at five known points by webcam, CC BY 4.0.
+
+    Ribeiro, Brandl, Sogaard, Hollenstein 2023 (WebQAmGaze). Pixels only: a pixel is
+    taken for 0.27 mm and the distance for 600 mm.
+    """
+    beside = Path(__file__).parents[2] / "shared" / "data"
+    place = Path(os.environ.get("CALIBKIT_SHARED_DATA", beside)) / "webcam_points"
+    if not (place / "load.py").is_file():
+        pytest.skip(f"the open data are not in {place}")
+    spec = importlib.util.spec_from_file_location("webcam_points", place / "load.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return list(module.blocks())
+
+
+class AsItCame:
+    """The estimates are on the screen already."""
+
+    def apply(self, samples: NDArray[np.floating]) -> Any:
+        return SimpleNamespace(xy=np.asarray(samples, float))
+
+
+def assessed(block: Any) -> Assessment:
+    wide, high = block["view_px"]
+    rows = []
+    for point in np.unique(block["point"]):
+        here = block["point"] == point
+        time = block["t"][here]
+        place = block["target_px"][here][0]
+        rows.append(
+            (time.min() - 1e-3, time.max() + 1e-3, *place, "validation", "timer", 1)
+        )
+    rec = Recording(
+        setup=Setup(
+            screen_px=(int(wide), int(high)),
+            screen_mm=(0.27 * wide, 0.27 * high),
+            distance_mm=600.0,
+        ),
+        time=block["t"],
+        samples=block["features"],
+        channels=tuple(
+            Channel(label=axis, eye="both", type=f"Screen{axis}", unit="px")
+            for axis in "XY"
+        ),
+        targets=target_rows(rows),
+    )
+    return assess(AsItCame(), rec)
+
+
+def test_the_promise_on_real_people() -> None:
+    """Keys from one block of five points hold on the same person's other block."""
+    people: dict[str, list[Assessment]] = {}
+    for block in blocks():
+        people.setdefault(block["person"], []).append(assessed(block))
+    hits = []
+    for first, second, *_ in (both for both in people.values() if len(both) > 1):
+        found = usable_keys(first, setup=first.setup)
+        if not found.rows:
+            continue
+        seen = second.targets[np.isfinite(second.targets["accuracy_deg"])]
+        target = np.column_stack([seen["x"], seen["y"]])
+        half = np.array(first.setup.screen_px) / (found.columns, found.rows) / 2
+        right = geometry.offset_deg(second.setup, target, target + (half * (1, 0)))
+        down = geometry.offset_deg(second.setup, target, target + (half * (0, 1)))
+        inside = np.abs(seen["offset_x_deg"]) < right[:, 0]
+        inside &= np.abs(seen["offset_y_deg"]) < down[:, 1]
+        hits.append(inside.mean())
+    assert len(hits) > 40
+    assert np.mean(hits) > 0.94
