@@ -82,9 +82,10 @@ def test_look_mean_is_the_triangular_mean_of_the_look() -> None:
 
 
 def test_look_mean_follows_a_saccade_after_one_confirming_sample() -> None:
-    got = run(filters.LookMean(jump=2.0), [0.0] * 20 + [10.0] * 3)
+    got = run(filters.LookMean(jump=2.0), [0.0] * 20 + [9.0, 10.0, 10.0])
     assert got[20] == 0.0
-    assert got[21] == pytest.approx(10.0)
+    # Plain recomputation: weights 1 and 2 on the two samples of the new look.
+    assert got[21] == pytest.approx((9.0 + 2 * 10.0) / 3)
 
 
 def test_look_mean_ignores_a_single_stray_sample() -> None:

@@ -132,6 +132,19 @@ def test_backlog_of_a_frozen_tracker_is_dropped() -> None:
     assert publisher.gate.counts.stale > 700
 
 
+def test_a_backlog_that_is_worked_off_slowly_is_no_new_clock() -> None:
+    publisher = Publisher(Straight())
+    for k in range(100):
+        feed(publisher, [k * 0.004], k * 0.004 + 0.002)
+    late = []
+    for k in range(1000):  # three seconds late at first, four times as fast as life
+        stamp, now = 0.4 + k * 0.004, 3.4 + k * 0.001
+        if len(feed(publisher, [stamp], now).time):
+            late.append(now - stamp)
+    assert late
+    assert max(late) < 0.002 + 0.150 + 1e-9
+
+
 def test_a_slow_streams_own_delay_is_no_reason_to_drop() -> None:
     publisher = Publisher(Straight())
     kept = [len(feed(publisher, [k / 30], k / 30 + 0.4).time) for k in range(90)]
