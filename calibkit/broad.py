@@ -32,6 +32,7 @@ CHOICES = ((1.0, 1.0, 0.0), (1.0, 0.3, 0.0), (1.0, 3.0, -0.5))
 CHOICES_IN_DEGREES = (*CHOICES, (0.3, 1.0, -0.5), (0.1, 1.0, -1.0))
 FIXATION_DEG = 0.35
 EYE_DEG = 0.35
+EYE_BY_SAMPLE = 0.7  # eye error by the sd of one sample, where that says more
 NOISE_SPREAD = 0.7
 SAMPLE_DEG = 0.3
 DRIFT_DEG = 0.22

@@ -33,6 +33,9 @@ Array = NDArray[np.float64]
 FEWEST_BROAD, FEWEST_LEARNED, VAGUE_SPREAD = 3, 6, 0.6
 BROAD_STEPS, LEARNED_STEPS = np.array([0.0, 0.7, 1.4, 2.1]), np.array([0.0, 0.6, 1.2])
 WIDE_STEP = 1.0
+# How far below what looks predict of one another the evidence may put a person's noise:
+# few looks and many functions make it sink too far.
+LEAST_FACTOR = 0.35
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -211,7 +214,7 @@ def _person_noise(
         for k in range(len(factors)):
             for sign in (1.0, -1.0):
                 trial = factors.copy()
-                trial[k] += sign * step
+                trial[k] = max(trial[k] + sign * step, middle[k] - LEAST_FACTOR)
                 value = score(trial)
                 if value > best:
                     best, factors = value, trial

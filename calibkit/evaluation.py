@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 
 EDGE, STEPS = 2.5, 10  # the grid spans +-EDGE scaled units, STEPS nodes per unit
 SIDE = int(2 * EDGE * STEPS) + 1
+# A person looks this near to the middle of a target, sd in degrees; what both eyes are
+# off by beyond it is no aim of the person's but the tracker's error.
+PERSON_DEG = 0.35
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -230,6 +233,7 @@ def evaluator(
             variance = np.sum((joint @ part) * joint, axis=1)
             apart = np.diag(noise.eye[:, a] ** 2) + noise.sample[a::2, a::2]
             variance += share @ apart @ share + noise.drift[a] ** 2
+            variance += max(noise.fixation[a] ** 2 - PERSON_DEG**2, 0.0)
             tables[state, a] = np.sqrt(np.clip(variance, 0.0, None))
             for i in rows:
                 for j in rows:

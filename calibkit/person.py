@@ -13,6 +13,7 @@ from calibkit.broad import (
     CHOICES,
     CHOICES_IN_DEGREES,
     DRIFT_SHARE,
+    EYE_BY_SAMPLE,
     broad,
     prior_weights,
 )
@@ -312,6 +313,11 @@ def _without_prior(
         rough = [_with_lag(fixed, material, one)[0] for one in starts]
         start = rough[int(np.argmax([one.score for one in rough]))].trust
     best, lag = _with_lag(prior, material, start)
+    rougher = np.sqrt(np.diag(best.noise.sample)).reshape(-1, 2) * EYE_BY_SAMPLE
+    if (rougher > 1.3 * prior.noise.eye).any():
+        eye = np.maximum(rougher, prior.noise.eye)
+        prior = replace(prior, noise=replace(prior.noise, eye=eye))
+        best, lag = _with_lag(prior, material, start)
     now = found if np.isnan(lag) else material.at_lag(lag)
     options = []
     for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
