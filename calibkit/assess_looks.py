@@ -63,6 +63,10 @@ def judged(
     gaze_px : array (n, 2)
         Calibrated gaze of all its samples, NaN where missing.
 
+    Returns
+    -------
+    tuple of Judged
+
     Raises
     ------
     InputError

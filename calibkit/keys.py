@@ -81,7 +81,7 @@ def usable_keys(
     Returns
     -------
     UsableKeys
-        rows = columns = 0 where even one key as large as the screen is too little.
+        With rows = columns = 0 where even one key as large as the screen is too little.
 
     Raises
     ------

@@ -69,7 +69,16 @@ def covariance_deg2(setup: Setup, gaze_px: ArrayLike) -> Array:
 
 
 def spread_deg(covariance_deg2: ArrayLike) -> float:
-    """Precision as spread: the root of the summed variances of both axes."""
+    """Precision as spread: the root of the summed variances of both axes.
+
+    Parameters
+    ----------
+    covariance_deg2 : array (2, 2), degrees squared
+
+    Returns
+    -------
+    float, degrees
+    """
     return float(np.sqrt(np.trace(np.asarray(covariance_deg2, float))))
 
 
@@ -118,7 +127,16 @@ def ellipse_area_deg2(covariance_deg2: ArrayLike, share: float = 0.68) -> float:
 
 
 def ellipse_k(share: float) -> float:
-    """Half the squared radius, in standard deviations, that holds a share."""
+    """Half the squared radius, in standard deviations, that holds a share.
+
+    Parameters
+    ----------
+    share : float, 0-1
+
+    Returns
+    -------
+    float
+    """
     return -math.log1p(-share)
 
 
@@ -129,6 +147,10 @@ def data_loss(expected: float, valid: float) -> float:
     ----------
     expected, valid : float
         Numbers of samples.
+
+    Returns
+    -------
+    float, 0-1
     """
     if expected <= 0:
         return 1.0

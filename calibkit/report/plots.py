@@ -75,7 +75,16 @@ def key_grid(report: Report, number: str = "1") -> str:
 
 
 def numbered(report: Report) -> bool:
-    """Whether a number of 12 points fits into every drawn key."""
+    """Whether a number of 12 points fits into every drawn key.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    bool
+    """
     if report.keys is None or report.setup is None or not report.keys.rows:
         return False
     points = WIDTH_IN * 72 / report.setup.screen_mm[0]
@@ -115,7 +124,19 @@ def _grid_words(report: Report) -> str:
 
 
 def screen_map(report: Report, number: str = "2") -> str:
-    """Draw the screen to scale: targets, the gaze that counted, ellipses, offsets."""
+    """Draw the screen to scale: targets, the gaze that counted, ellipses, offsets.
+
+    Parameters
+    ----------
+    report : Report
+    number : str
+        Makes ids unique on a page with several pictures.
+
+    Returns
+    -------
+    str
+        An <svg> element, or nothing without targets.
+    """
     setup = report.setup
     if setup is None or not report.targets:
         return ""
@@ -184,7 +205,19 @@ def _ellipse(target: TargetRow) -> Any:
 
 
 def aim(report: Report, number: str = "3") -> str:
-    """Lay all targets over one another, on one key drawn to the same scale."""
+    """Lay all targets over one another, on one key drawn to the same scale.
+
+    Parameters
+    ----------
+    report : Report
+    number : str
+        Makes ids unique on a page with several pictures.
+
+    Returns
+    -------
+    str
+        An <svg> element, or nothing where no target was seen.
+    """
     seen = [t for t in report.targets if not math.isnan(t.accuracy_deg)]
     if not seen:
         return ""
