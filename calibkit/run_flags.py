@@ -14,6 +14,13 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
 
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = "\n".join(["keys of a protocol, for --set:", *keys_help()])
+    _add_screen(parser)
+    _add_session(parser)
+    options.add_stream(parser)
+    options.add_json(parser)
+
+
+def _add_screen(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("--person", metavar="ID", required=True, help="a code, no name: a-z 0-9 -")
     add("--advance", choices=("gaze", "timer", "key"), help="what ends a point")
@@ -35,6 +42,10 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
         type=options.number(100, 5000, "mm"),
         help="from the eyes to the screen",
     )
+
+
+def _add_session(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
     add(
         "--pictures",
         metavar="DIR",
@@ -65,5 +76,3 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="change a key of the protocol for this session; may be repeated",
     )
-    options.add_stream(parser)
-    options.add_json(parser)

@@ -70,6 +70,25 @@ def _connect(found: Found, stored: Settings) -> GazeInlet:
     return lsl.open_gaze(found, stored.names(found.source_id or found.name))
 
 
+def check_channels(stream: Stream, eyes: str) -> None:
+    """Refuse a stream of which nothing can be read, and say how to name its channels.
+
+    Raises
+    ------
+    CallError
+    """
+    from calibkit.errors import InputError
+    from calibkit.features import layout
+
+    try:
+        layout(stream.source.channels, eyes)
+    except InputError as error:
+        raise CallError(
+            f"stream {stream.inlet.found.label}: {error}; keep names for its channels "
+            "with calibkit streams --names FILE"
+        ) from None
+
+
 def _chooser() -> Any:
     if sys.stdin is None or not sys.stdin.isatty():
         return None

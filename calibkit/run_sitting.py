@@ -134,6 +134,7 @@ def _live(
     size_px = _fitting(args.window, screen.display_px())
     stream = run_live.open_stream(args.stream, stored)
     try:
+        run_live.check_channels(stream, chosen.data.eyes)
         found = resolve(
             _flags(args),
             stored.setup,

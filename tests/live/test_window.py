@@ -236,3 +236,34 @@ def test_lost_stream_pauses_and_resumes_at_the_same_point(
     assert "stream lost" in texts[: texts.index("stream found")]
     assert len({(row["x"], row["y"]) for row in rec.targets}) == 5
     assert (rec.targets["kept"] == 0).sum() >= 1
+
+
+BARE = """
+import sys, time
+from calibkit import lsl
+from calibkit.channels import Channel
+kinds = sys.argv[1].split(",")
+channels = [Channel(label=str(k), eye="both", type=t, unit="pixels")
+            for k, t in enumerate(kinds)]
+outlet = lsl.GazeOutlet("bare", "bare-one", channels, 60.0)
+time.sleep(60)
+"""
+
+
+@pytest.mark.usefixtures("screen")
+@pytest.mark.parametrize(
+    ("kinds", "words"),
+    [("ScreenX,ScreenY", "--screen-mm"), ("Misc,Misc", "--names")],
+)
+def test_what_is_not_known_is_2_and_names_the_flag(
+    start: Start, kinds: str, words: str
+) -> None:
+    """A stream without a set-up, or without names: nothing is asked of a pipe."""
+    start(kinds, code=BARE)
+    program = start(
+        *("calibrate", "--person", "wren", "--stream", "bare-one"),
+        *("--window", "800x600"),
+    )
+    _, err = program.communicate(timeout=60)
+    assert program.returncode == 2, err
+    assert words in err
