@@ -25,7 +25,7 @@ from calibkit.assess_figures import (
     figures_of,
     frozen,
 )
-from calibkit.assess_looks import Judged, judged
+from calibkit.assess_looks import Judged, elsewhere, judged, without
 from calibkit.channels import Channel, plain_eye
 from calibkit.errors import InputError
 from calibkit.recording import Recording
@@ -77,7 +77,8 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
     whole time of the target. Expected is rate x time, rounded down, or the number of
     samples that came if that is more. A target that nobody looked at keeps its loss
     and is judged on what gaze there is (`looked` is then false); one never seen has
-    loss 1 and NaN.
+    loss 1 and NaN. One at which gaze stayed far away while the others are well met was
+    not looked at either: its loss counts, its accuracy is NaN, its reason says why.
     """
     targets = rec.targets[(rec.targets["role"] == role) & (rec.targets["kept"] != 0)]
     if not len(targets):
@@ -87,7 +88,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
         )
     rec = _in_time_order(rec)
     both = _xy(mapping, rec.samples)
-    found = judged(rec, targets, both)
+    found = _attentive(rec, judged(rec, targets, both), both)
     gaze = {"both": both, **_single_eyes(mapping, rec)}
     eyes = {eye: _judge(rec, found, xy) for eye, xy in gaze.items()}
     return assembled(
@@ -152,6 +153,15 @@ def _judge(rec: Recording, found: Sequence[Judged], xy: Array) -> Figures:
         expected[i], valid[i] = max(due, len(look.rows)), seen.sum()
         rows[i] = _row(rec, look, xy, quality.data_loss(expected[i], valid[i]))
     return figures_of(rows, quality.data_loss(expected.sum(), valid.sum()))
+
+
+def _attentive(
+    rec: Recording, found: tuple[Judged, ...], xy: Array
+) -> tuple[Judged, ...]:
+    """Leave out looks that went elsewhere; a mapping's errors stay in."""
+    rows = _judge(rec, found, xy).targets
+    off_deg = np.asarray(rows["accuracy_deg"], float)
+    return without(found, elsewhere(off_deg, rows["looked"]), off_deg)
 
 
 def _counted(look: Judged, xy: Array) -> Array:

@@ -57,13 +57,21 @@ def _places(result: Assessment, which: NDArray[np.bool_]) -> str:
 
 
 def _unseen(result: Assessment) -> list[str]:
-    unseen = result.targets["samples"] == 0
-    missed = ~result.targets["looked"] & ~unseen
+    nothing = result.targets["samples"] == 0
+    unseen = nothing & (result.targets["loss"] >= 1)
+    away = nothing & ~unseen
+    missed = ~result.targets["looked"] & ~nothing
     found = []
     if unseen.any():
         found.append(
             f"No gaze was seen at target {_places(result, unseen)}. Keys there have "
             "not been tested; show these targets again."
+        )
+    if away.any():
+        found.append(
+            f"At target {_places(result, away)} gaze stayed far away, and the others "
+            "were well met. It does not count: the person may have looked elsewhere, "
+            "or the tracker may fail there. Show it again."
         )
     if missed.any():
         found.append(
