@@ -23,6 +23,7 @@ BIN_S = 0.04
 BEFORE_PRESS_S = 1.5  # how long before a key press looking counts
 BLINK_S = 0.06  # a longer gap is a blink or a loss: its edges are not trusted
 BLINK_EDGE_S = 0.04
+BEFORE_LOOK = 0.2  # worth of a stretch before the look that ended a target by gaze
 NO_REACTION = 0.35  # worth of a stretch that began before the person could react
 
 
@@ -271,6 +272,9 @@ def _still(
             worth *= NO_REACTION
         if advance == "key":
             worth *= 0.2 + 0.8 * last / count
+        if advance == "gaze" and last < count - 2:
+            # The look itself ended the target; what came before it was on the way.
+            worth *= BEFORE_LOOK
         options.append((worth, rows + part.start))
     if not options:
         return [], "the eyes were not still for long enough"

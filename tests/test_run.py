@@ -12,20 +12,22 @@ from __future__ import annotations
 import io
 import json
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from calibkit import cli, run_headless, simulation
+from calibkit import assess, cli, run_headless, simulation
 from calibkit import protocol as protocols
 from calibkit import session_words as words
+from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.features import layout
 from calibkit.geometry import Setup
 from calibkit.mapping import Mapping, fit
-from calibkit.recording import Recording
+from calibkit.recording import Recording, target_rows
 from calibkit.run import Memory, run_session
 from calibkit.run_setup import resolve
 from calibkit.run_verdict import doubtful, fault, worse_probability
@@ -35,6 +37,10 @@ from calibkit.session_plan import Plan, plan
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.0), distance_mm=600.0)
 GREY = (0.5, 0.5, 0.5)
+SCREEN = tuple(
+    Channel(label=axis, eye="both", type=f"Screen{axis}", unit="pixels")
+    for axis in "XY"
+)
 
 
 def hold(
@@ -158,6 +164,30 @@ def test_escape_and_a_closed_window_end_it_with_what_there_is() -> None:
     assert reason == "closed"
 
 
+def test_the_look_that_ended_a_target_is_the_one_that_counts() -> None:
+    """Three seconds elsewhere, then the look by which the target was ended."""
+    rng = np.random.default_rng(4)
+    times = np.linspace(0.0, 8.0, 801)
+    xy = np.where(times[:, None] < 5.5, (300.0, 250.0), (1200.0, 700.0))
+    xy = xy + rng.normal(0, 4, xy.shape)
+    row = (2.0, 6.7, 1200.0, 700.0, "validation", "gaze", 1)
+    rec = Recording(
+        setup=SETUP,
+        channels=SCREEN,
+        time=times,
+        samples=xy,
+        targets=target_rows([row]),
+    )
+
+    class Same:
+        def apply(self, samples: Any) -> Any:
+            return Bent.Answer(xy=np.asarray(samples))
+
+    result = assess(Same(), rec)
+    assert result.accuracy_deg < 0.2
+    assert result.targets["looked"].all()
+
+
 # Set-up.
 
 
@@ -260,6 +290,10 @@ def test_nothing_to_compare_is_even_odds() -> None:
 
 class Bent:
     """A mapping whose answer is bent after the fact."""
+
+    @dataclass
+    class Answer:
+        xy: np.ndarray
 
     def __init__(self, mapping: Mapping, bend: Any) -> None:
         self._mapping, self._bend = mapping, bend
