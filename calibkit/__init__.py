@@ -6,27 +6,27 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from calibkit.assess_targets import assess as assess
     from calibkit.errors import CalibkitError as CalibkitError
-    from calibkit.keys import usable_keys as usable_keys
-    from calibkit.mapping import Mapping as Mapping
-    from calibkit.mapping import fit as fit
-    from calibkit.recording import Recording as Recording
-    from calibkit.shared import SharedMapping as SharedMapping
-    from calibkit.shared import learn_shared as learn_shared
+    from calibkit.fitted.mapping import Mapping as Mapping
+    from calibkit.fitted.mapping import fit as fit
+    from calibkit.fitted.shared import SharedMapping as SharedMapping
+    from calibkit.fitted.shared import learn_shared as learn_shared
+    from calibkit.judged.assess_targets import assess as assess
+    from calibkit.judged.keys import usable_keys as usable_keys
+    from calibkit.kept.recording import Recording as Recording
 
 __version__ = "0.1.0"
 
 # Resolved on first use, so that `--help` loads neither numpy nor anything heavier.
 _HOMES = {
     "CalibkitError": "calibkit.errors",
-    "Mapping": "calibkit.mapping",
-    "Recording": "calibkit.recording",
-    "SharedMapping": "calibkit.shared",
-    "assess": "calibkit.assess_targets",
-    "fit": "calibkit.mapping",
-    "learn_shared": "calibkit.shared",
-    "usable_keys": "calibkit.keys",
+    "Mapping": "calibkit.fitted.mapping",
+    "Recording": "calibkit.kept.recording",
+    "SharedMapping": "calibkit.fitted.shared",
+    "assess": "calibkit.judged.assess_targets",
+    "fit": "calibkit.fitted.mapping",
+    "learn_shared": "calibkit.fitted.shared",
+    "usable_keys": "calibkit.judged.keys",
 }
 __all__ = ["__version__", *_HOMES]
 

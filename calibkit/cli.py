@@ -21,7 +21,7 @@ from typing import NoReturn
 
 import calibkit
 from calibkit.errors import CalibkitError, CallError
-from calibkit.options import say
+from calibkit.joined.options import say
 
 # In the order of the work, not of the alphabet; the help shows them so.
 COMMANDS = (

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from calibkit import protocol, simulation
+from calibkit import simulation
 from calibkit.geometry import Setup, area_to_px
+from calibkit.kept import protocol
 
 HERE = Path(__file__).parent
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.5), distance_mm=600.0)

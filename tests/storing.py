@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from calibkit.channels import Channel
 from calibkit.geometry import Setup
-from calibkit.recording import Recording, target_rows
+from calibkit.kept.recording import Recording, target_rows
 
 SCALE = float(os.environ.get("CALIBKIT_TEST_SCALE", "1"))
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.0), distance_mm=600.0)

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 import calibkit
 from calibkit import geometry
-from calibkit.assess_figures import TARGET_FIELDS, Assessment
-from calibkit.assess_looks import elsewhere
-from calibkit.assess_targets import assess
 from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
-from calibkit.recording import Recording, target_rows
+from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
+from calibkit.judged.assess_looks import elsewhere
+from calibkit.judged.assess_targets import assess
+from calibkit.kept.recording import Recording, target_rows
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.36, 298.89), distance_mm=650.0)
 RATE = 60.0

@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 
 import calibkit
-from calibkit import cli, errors, options
+from calibkit import cli, errors
 from calibkit.channels import Channel
-from calibkit.recording import TARGET_DTYPE, Recording
+from calibkit.joined import options
+from calibkit.kept.recording import TARGET_DTYPE, Recording
 
 NAMES = {
     "CalibkitError",
@@ -257,7 +258,7 @@ def test_recording_fields() -> None:
 
 
 def test_shipped_protocols() -> None:
-    from calibkit import protocol
+    from calibkit.kept import protocol
 
     for name, count in PROTOCOLS.items():
         assert len(protocol.load(name).targets.points) == count, name

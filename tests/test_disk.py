@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from storing import leftovers, one_line
 
-from calibkit import disk
 from calibkit.errors import CallError, InputError, StorageError
+from calibkit.kept import disk
 
 OLD = b"the old content"
 
@@ -225,7 +225,8 @@ def test_a_full_disk_makes_a_short_write_and_then_an_error(tmp_path: Path) -> No
     code = f"""
 import resource, signal
 from pathlib import Path
-from calibkit import disk, errors
+from calibkit.kept import disk
+from calibkit import errors
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
 try:

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from calibkit import errors, filters
+from calibkit import errors
+from calibkit.live import filters
 
 
 def run(

@@ -18,9 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import CHANNELS, SCALE, SETUP, header, leftovers, one_line, scaled
 
-from calibkit import disk, frames, journal, journal_contents
 from calibkit.errors import CallError, InputError, StorageError
-from calibkit.recording import Recording
+from calibkit.kept import disk, frames, journal, journal_contents
+from calibkit.kept.recording import Recording
 
 ROW = (0.1, 0.9, 100.0, 200.0, "calibration", "gaze", 1)
 
@@ -281,7 +281,8 @@ def test_a_full_disk_in_the_middle(tmp_path: Path) -> None:
     code = f"""
         import resource, signal
         from pathlib import Path
-        from calibkit import journal, errors
+        from calibkit.kept import journal
+        from calibkit import errors
         from test_journal import chunk, header
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         writer = journal.Writer(Path({str(tmp_path / "a.journal")!r}), header())
@@ -303,7 +304,10 @@ def test_a_full_disk_in_the_middle(tmp_path: Path) -> None:
 
 
 def run(code: str) -> str:
-    paths = [str(Path(__file__).parent), str(Path(journal.__file__).parent.parent)]
+    paths = [
+        str(Path(__file__).parent),
+        str(Path(journal.__file__).parent.parent.parent),
+    ]
     done = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(code)],
         capture_output=True,
@@ -317,7 +321,7 @@ def run(code: str) -> str:
 WRITER = """
 import sys
 from pathlib import Path
-from calibkit import journal
+from calibkit.kept import journal
 from test_journal import chunk, header
 writer = journal.Writer(Path(sys.argv[1]), header())
 for number in range(10**9):
@@ -329,7 +333,7 @@ for number in range(10**9):
 FINISHER = """
 import sys
 from pathlib import Path
-from calibkit import journal
+from calibkit.kept import journal
 print("ready", flush=True)
 journal.finish(Path(sys.argv[1]))
 print("done", flush=True)
@@ -338,7 +342,10 @@ print("done", flush=True)
 
 def killed(code: str, path: Path, delay_s: float) -> list[str]:
     """Run code, kill it a while after its first line; return its whole lines."""
-    paths = [str(Path(__file__).parent), str(Path(journal.__file__).parent.parent)]
+    paths = [
+        str(Path(__file__).parent),
+        str(Path(journal.__file__).parent.parent.parent),
+    ]
     with subprocess.Popen(
         [sys.executable, "-c", code, str(path)],
         stdout=subprocess.PIPE,

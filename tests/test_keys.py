@@ -21,15 +21,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit import geometry, keys_predict
-from calibkit.assess_figures import Assessment
-from calibkit.assess_targets import assess
+from calibkit import geometry
 from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.geometry import Setup
-from calibkit.keys import usable_keys
-from calibkit.keys_predict import Prediction, miss_probability, predict
-from calibkit.recording import Recording, target_rows
+from calibkit.judged import keys_predict
+from calibkit.judged.assess_figures import Assessment
+from calibkit.judged.assess_targets import assess
+from calibkit.judged.keys import usable_keys
+from calibkit.judged.keys_predict import Prediction, miss_probability, predict
+from calibkit.kept.recording import Recording, target_rows
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.0, 299.0), distance_mm=600.0)
 ROW = [

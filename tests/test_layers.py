@@ -11,89 +11,51 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "calibkit"
 
-# Lowest first. A module may import from its own layer's earlier names and from below.
-LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "geometry", "channels"),
-    (
-        "reader",
-        "disk",
-        "lock",
-        "home",
-        "tomlfile",
-        "frames",
-        "snapshot",
-        "foreign",
-        "store",
-        "recording_file",
-        "recording",
-        "journal",
-        "protocol",
-        "settings",
-        "profile",
-        "records",
-    ),
-    (
-        "quality",
-        "segments",
-        "fixation",
-        "features",
-        "bayes",
-        "basis",
-        "plain",
-        "observations",
-        "estimate",
-        "prior",
-        "broad",
-        "starts",
-        "person",
-        "population",
-        "shared",
-        "evaluation",
-        "mapping",
-        "rivals",
-        "assess",
-        "keys",
-        "filters",
-        "drift",
-        "signals",
-        "simulation",
-    ),
-    ("session", "publisher"),
-    ("lsl", "screen", "display", "report"),
-    ("options", "run", "wiring", "demo", "commands", "cli", "__main__"),
+# Lowest first: a module imports from its own folder and from those before it.
+ORDER = (
+    "errors",
+    "geometry",
+    "channels",
+    "kept",
+    "simulation",
+    "fitted",
+    "judged",
+    "session",
+    "live",
+    "streams",
+    "window",
+    "report",
+    "joined",
+    "commands",
+    "cli",
+    "__main__",
 )
 HOMES = {
-    "h5py": {"store", "reader"},
-    "pylsl": {"lsl"},
-    "psychopy": {"screen"},
-    "pyglet": {"screen"},
-    "matplotlib": {"report"},
-    "jinja2": {"report"},
-    "pydantic": {"protocol"},
+    "h5py": {"kept/store", "kept/reader"},
+    "pylsl": {"streams/lsl"},
+    "psychopy": {"window/screen"},
+    "pyglet": {"window/screen"},
+    "matplotlib": {"report/plots"},
+    "jinja2": {"report/page"},
+    "pydantic": {"kept/protocol"},
 }
 
 
 def modules() -> list[Path]:
     return sorted(
-        path
-        for path in PACKAGE.rglob("*.py")
-        if path.relative_to(PACKAGE).as_posix() != "__init__.py"
+        path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py"
     )
 
 
-def place(path: Path) -> str:
-    """The module's name, or its folder's for a module in a folder."""
-    return path.relative_to(PACKAGE).with_suffix("").parts[0]
+def name_of(path: Path) -> str:
+    """The module's path in the package, such as "kept/store"."""
+    return path.relative_to(PACKAGE).with_suffix("").as_posix()
 
 
-def rank(name: str) -> int:
-    # Parts of a module that was split share its first word: session_table is session's.
-    stems = (name, name.split("_", maxsplit=1)[0])
-    for stem in stems:
-        for level, names in enumerate(LAYERS):
-            if stem in names:
-                return level
-    raise AssertionError(f"{name} has no layer; add it to LAYERS")
+def place(name: str) -> int:
+    first = name.split("/", maxsplit=1)[0]
+    assert first in ORDER, f"{name} has no place; add it to ORDER"
+    return ORDER.index(first)
 
 
 def imported(path: Path) -> set[str]:
@@ -107,57 +69,59 @@ def imported(path: Path) -> set[str]:
     return names
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: place(p) + "/" + p.stem)
-def test_imports_point_down(path: Path) -> None:
-    mine = rank(place(path))
+def ours(path: Path) -> set[str]:
+    """The modules of the package that a file imports, by their paths."""
+    known = {name_of(module) for module in modules()}
+    found = set()
     for name in imported(path):
-        parts = name.split(".")
-        if parts[0] != "calibkit" or len(parts) < 2 or parts[1].startswith("__"):
-            continue
-        if (
-            not (PACKAGE / parts[1]).exists()
-            and not (PACKAGE / f"{parts[1]}.py").exists()
-        ):
-            continue  # a lazily resolved name of the package, not a module
-        assert rank(parts[1]) <= mine, f"{place(path)} imports {name}, which lies above"
+        parts = name.removeprefix("calibkit.").split(".")
+        if name.startswith("calibkit."):
+            ways = {"/".join(parts[: k + 1]) for k in range(len(parts))}
+            found |= ways & known
+    return found
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: place(p) + "/" + p.stem)
+@pytest.mark.parametrize("path", modules(), ids=name_of)
+def test_imports_point_down(path: Path) -> None:
+    mine = place(name_of(path))
+    for other in ours(path):
+        assert place(other) <= mine, f"{name_of(path)} imports {other}, above it"
+
+
+@pytest.mark.parametrize("path", modules(), ids=name_of)
 def test_foreign_libraries_have_one_home(path: Path) -> None:
     for name in imported(path):
-        home = HOMES.get(name.split(".")[0])
-        stem = place(path).split("_")[0]
-        assert home is None or stem in home, f"{place(path)} imports {name}"
+        homes = HOMES.get(name.split(".")[0])
+        allowed = homes is None or any(name_of(path).startswith(h) for h in homes)
+        assert allowed, f"{name_of(path)} imports {name}"
 
 
 def test_no_cycles() -> None:
-    graph = {
-        path.relative_to(PACKAGE).with_suffix("").as_posix(): {
-            name.removeprefix("calibkit.") for name in imported(path)
-        }
-        for path in modules()
-    }
-    edges = {
-        name: {
-            other
-            for other in graph
-            for target in targets
-            if (target + ".").startswith(other.replace("/", ".") + ".")
-            and other != name
-        }
-        for name, targets in graph.items()
-    }
+    edges = {name_of(path): ours(path) - {name_of(path)} for path in modules()}
     done: set[str] = set()
 
     def visit(name: str, trail: tuple[str, ...]) -> None:
         assert name not in trail, " -> ".join((*trail, name))
         if name not in done:
-            for other in edges[name]:
+            for other in edges.get(name, set()):
                 visit(other, (*trail, name))
             done.add(name)
 
     for name in edges:
         visit(name, ())
+
+
+@pytest.mark.parametrize("path", modules(), ids=name_of)
+def test_files_can_be_read_in_one_sitting(path: Path) -> None:
+    """Common practice, no source: 400 lines at most, no function over 60."""
+    text = path.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            assert node.end_lineno is not None
+            documented = ast.get_docstring(node, clean=False) or ""
+            lines = node.end_lineno - node.lineno - documented.count("\n")
+            assert lines <= 50, f"{node.name} has {lines} lines"
 
 
 def loaded_after(code: str) -> set[str]:

@@ -15,9 +15,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibkit import errors, lsl_config, lsl_markers, lsl_report, lsl_xml
+from calibkit import errors
 from calibkit.channels import Channel, feature_sources
-from calibkit.lsl_found import Arrival, Chunk, Found, candidates, choose
+from calibkit.streams import lsl_config, lsl_markers, lsl_report, lsl_xml
+from calibkit.streams.lsl_found import Arrival, Chunk, Found, candidates, choose
 
 GAZE = Found(
     name="gaze",

@@ -21,9 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import leftovers, one_line, same, scaled
 
-from calibkit import disk, profile, snapshot, store
 from calibkit.errors import CallError, InputError, StorageError
-from calibkit.profile import Version
+from calibkit.kept import disk, profile, snapshot, store
+from calibkit.kept.profile import Version
 
 WHO = "p-01"
 
@@ -88,7 +88,7 @@ def test_a_version_never_changes(home: Path) -> None:
 
 def test_reading_what_is_in_use_loads_no_hdf5(home: Path) -> None:
     code = (
-        "import sys; from pathlib import Path; from calibkit import profile;"
+        "import sys; from pathlib import Path; from calibkit.kept import profile;"
         f"profile.current(Path({str(home)!r}), {WHO!r});"
         "assert 'h5py' not in sys.modules and 'scipy' not in sys.modules"
     )

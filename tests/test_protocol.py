@@ -18,11 +18,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibkit import protocol as protocols
 from calibkit.errors import CallError, InputError
-from calibkit.protocol_model import Protocol, schema
+from calibkit.kept import protocol as protocols
+from calibkit.kept.protocol_model import Protocol, schema
 
-SHIPPED = Path(protocols.__file__).parents[1] / "protocols"
+SHIPPED = Path(protocols.__file__).parents[2] / "protocols"
 NAMES = (
     "full glide off-grid offset quick short-attention standard wide".split()  # noqa: SIM905
 )

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit import filters
 from calibkit.channels import Channel
-from calibkit.publisher import OUTPUT, Output, Publisher, differences
-from calibkit.publisher_gate import Gate
+from calibkit.live import filters
+from calibkit.live.publisher import OUTPUT, Output, Publisher, differences
+from calibkit.live.publisher_gate import Gate
 
 CHANNELS = tuple(
     Channel(label=f"{kind}{axis}", eye="left", type=f"{kind}{axis}", unit="px")

@@ -13,9 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibkit import geometry, quality
+from calibkit import geometry
 from calibkit.errors import CallError
 from calibkit.geometry import Setup
+from calibkit.judged import quality
 
 # 1 px = 0.1 mm, far away: a pixel is then 1/100 degree within 1e-6 near the centre.
 FLAT = Setup(

@@ -23,11 +23,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import one_line, same, scaled
 
-from calibkit import foreign, reader, store
 from calibkit.errors import InputError
+from calibkit.kept import foreign, reader, store
 
 LIMIT = store.MAPPING_LIMIT_BYTES
-ROOT = Path(foreign.__file__).parent.parent
+ROOT = Path(foreign.__file__).parent.parent.parent
 
 
 def read(path: Path, limit: int = LIMIT) -> store.Tree:
@@ -364,7 +364,7 @@ def test_an_unguarded_script_runs_once(tmp_path: Path) -> None:
     path = make(tmp_path / "a.h5", good)
     script = tmp_path / "script.py"
     script.write_text(
-        f"print('once')\nfrom calibkit import foreign\nfrom pathlib import Path\n"
+        f"print('once')\nfrom calibkit.kept import foreign\nfrom pathlib import Path\n"
         f"print(len(foreign.read(Path({str(path)!r}), 10**7)) > 0)\n"
     )
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
@@ -381,7 +381,7 @@ def test_a_module_in_the_working_folder_is_not_imported(tmp_path: Path) -> None:
     code = f"""
 import sys; sys.path.insert(0, {str(ROOT)!r})
 from pathlib import Path
-from calibkit import foreign
+from calibkit.kept import foreign
 import os; os.chdir({str(tmp_path)!r})
 foreign.read(Path({str(path)!r}), 10**7)
 """
@@ -397,7 +397,7 @@ def test_the_environment_keeps_plug_ins_out() -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such limits")
 def test_the_child_lives_under_limits(tmp_path: Path) -> None:
     code = (
-        "import resource as r; from calibkit import reader;"
+        "import resource as r; from calibkit.kept import reader;"
         "reader._limit(3, 1 << 30);"
         "print(*(r.getrlimit(k)[0] for k in (r.RLIMIT_CPU, r.RLIMIT_AS,"
         " r.RLIMIT_FSIZE, r.RLIMIT_CORE)))"
@@ -410,10 +410,10 @@ def test_the_child_starts_fast() -> None:
     """It loads nothing that h5py itself does not load, apart from our lazy package."""
     code = (
         "import sys, h5py, json, struct, contextlib, dataclasses, __future__;"
-        "before = set(sys.modules); import calibkit.reader;"
+        "before = set(sys.modules); import calibkit.kept.reader;"
         "print(*sorted(set(sys.modules) - before))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT
     )
-    assert done.stdout.split() == ["calibkit", "calibkit.reader"]
+    assert done.stdout.split() == ["calibkit", "calibkit.kept", "calibkit.kept.reader"]

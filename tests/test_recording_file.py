@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import CHANNELS, TEXT, one_line, recording, scaled
 
-from calibkit import recording_file, store
 from calibkit.channels import Channel
 from calibkit.errors import CallError, InputError
-from calibkit.recording import Recording, target_rows
+from calibkit.kept import recording_file, store
+from calibkit.kept.recording import Recording, target_rows
 
 
 def alike(a: Recording, b: Recording) -> None:

@@ -16,8 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import leftovers, one_line, recording, scaled
 
-from calibkit import cli, profile, records, store
+from calibkit import cli
 from calibkit.errors import CallError, InputError
+from calibkit.kept import profile, records, store
 
 WHO = "p-01"
 

@@ -20,15 +20,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibkit import geometry, options
-from calibkit.assess_figures import TARGET_FIELDS, Assessment
+from calibkit import geometry
 from calibkit.channels import Channel
 from calibkit.cli import main
+from calibkit.fitted.mapping import Mapping
+from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.geometry import Setup
-from calibkit.keys import usable_keys
-from calibkit.mapping import Mapping
-from calibkit.mapping_parts import LOOK_DTYPE
-from calibkit.recording import Recording, target_rows
+from calibkit.joined import options
+from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
+from calibkit.judged.keys import usable_keys
+from calibkit.kept.recording import Recording, target_rows
 from calibkit.report import advice, page, plots, terminal, words
 from calibkit.report.build import build
 from calibkit.report.data import CAUTIONS, Report
@@ -536,9 +537,9 @@ def test_report_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 def test_report_of_a_person(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Earlier results are looked up again: mapping, recording and history at home."""
-    from calibkit import profile, records
-    from calibkit.mapping import fit
-    from calibkit.plain import to_tree
+    from calibkit.fitted.mapping import fit
+    from calibkit.kept import profile, records
+    from calibkit.kept.plain import to_tree
 
     home = tmp_path / "home"
     mapping = fit(Recording.load(recorded(tmp_path)))

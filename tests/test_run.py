@@ -19,21 +19,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from calibkit import assess, cli, run_headless, simulation
-from calibkit import protocol as protocols
-from calibkit import session_words as words
+from calibkit import assess, cli, simulation
 from calibkit.channels import Channel
 from calibkit.errors import CallError
-from calibkit.features import layout
+from calibkit.fitted.features import layout
+from calibkit.fitted.mapping import Mapping, fit
 from calibkit.geometry import Setup
-from calibkit.mapping import Mapping, fit
-from calibkit.recording import Recording, target_rows
-from calibkit.run import Memory, run_session
-from calibkit.run_setup import resolve
-from calibkit.run_verdict import doubtful, fault, worse_probability
-from calibkit.session import Session
-from calibkit.session_look import Looks
-from calibkit.session_plan import Plan, plan
+from calibkit.joined import run_headless
+from calibkit.joined.run import Memory, run_session
+from calibkit.joined.run_setup import resolve
+from calibkit.joined.run_verdict import doubtful, fault, worse_probability
+from calibkit.kept import protocol as protocols
+from calibkit.kept.recording import Recording, target_rows
+from calibkit.session import session_words as words
+from calibkit.session.session import Session
+from calibkit.session.session_look import Looks
+from calibkit.session.session_plan import Plan, plan
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.0), distance_mm=600.0)
 GREY = (0.5, 0.5, 0.5)
@@ -403,7 +404,9 @@ def test_worse_mapping_is_6_and_replaces_nothing(
     status, out, _ = command(capsys, tmp_path, *CALIBRATE, "--json")
     assert status == 0
     before = json.loads(out)["mapping"]["id"]
-    monkeypatch.setattr("calibkit.run_attempt.worse_probability", lambda new, old: 0.95)
+    monkeypatch.setattr(
+        "calibkit.joined.run_attempt.worse_probability", lambda new, old: 0.95
+    )
     status, out, err = command(capsys, tmp_path, *CALIBRATE, "--json")
     assert status == 6
     assert "nothing was replaced" in err
@@ -485,7 +488,7 @@ class Interrupting(run_headless.VirtualPresenter):
 def test_interrupted_is_130_and_the_recording_is_kept(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("calibkit.run_headless.VirtualPresenter", Interrupting)
+    monkeypatch.setattr("calibkit.joined.run_headless.VirtualPresenter", Interrupting)
     status, _, err = command(capsys, tmp_path, *CALIBRATE)
     assert status == 130
     assert "Traceback" not in err

@@ -12,12 +12,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibkit import protocol as protocols
-from calibkit import session_words as words
 from calibkit.errors import DeviceError
 from calibkit.geometry import Setup
-from calibkit.screen import Screen
-from calibkit.screen_target import (
+from calibkit.kept import protocol as protocols
+from calibkit.session import session_words as words
+from calibkit.session.session import Session
+from calibkit.session.session_plan import plan
+from calibkit.window.screen import Screen
+from calibkit.window.screen_target import (
     ARM_SHARE,
     Appearance,
     Look,
@@ -25,8 +27,6 @@ from calibkit.screen_target import (
     ink,
     luminance,
 )
-from calibkit.session import Session
-from calibkit.session_plan import plan
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.36, 298.89), distance_mm=650.0)
 SHOW = words.Show(

@@ -16,17 +16,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibkit import protocol as protocols
-from calibkit import session_table as table
-from calibkit import session_words as words
 from calibkit.channels import Channel
 from calibkit.errors import InputError
-from calibkit.features import layout
+from calibkit.fitted.features import layout
 from calibkit.geometry import Setup, angle_between
-from calibkit.session import _ACTIONS, Session
-from calibkit.session_keys import ACTIONS
-from calibkit.session_look import Looks
-from calibkit.session_plan import Plan, plan, way
+from calibkit.kept import protocol as protocols
+from calibkit.session import session_table as table
+from calibkit.session import session_words as words
+from calibkit.session.session import _ACTIONS, Session
+from calibkit.session.session_keys import ACTIONS
+from calibkit.session.session_look import Looks
+from calibkit.session.session_plan import Plan, plan, way
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.0), distance_mm=600.0)
 HEAD = '[protocol]\nversion = 1\nname = "mine"\n'

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import CHANNELS, SETUP, TEXT, one_line, scaled
 
-from calibkit import home, tomlfile
-from calibkit import settings as stored
 from calibkit.channels import Channel
 from calibkit.errors import InputError, StorageError
+from calibkit.kept import home, tomlfile
+from calibkit.kept import settings as stored
 
 posix = pytest.mark.skipif(os.name != "posix", reason="Windows keeps no such modes")
 

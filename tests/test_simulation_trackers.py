@@ -10,7 +10,7 @@ from calibkit import simulation
 from calibkit.channels import covariate_columns, feature_sources, missing
 from calibkit.errors import CallError
 from calibkit.geometry import angle_between, angles_to_px, px_to_angles
-from calibkit.recording import Recording
+from calibkit.kept.recording import Recording
 from calibkit.simulation import Person
 
 Array = NDArray[np.float64]

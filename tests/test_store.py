@@ -17,9 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import NAMES, TEXT, one_line, plain_arrays, same, scaled
 
-from calibkit import store
 from calibkit.errors import CallError, InputError
-from calibkit.store import Tree
+from calibkit.kept import store
+from calibkit.kept.store import Tree
 
 KIND = {"format": "calibkit-test", "max_version": 1}
 LIMIT = store.MAPPING_LIMIT_BYTES
@@ -198,7 +198,7 @@ def test_a_valid_file_needs_no_child_and_no_warning(tmp_path: Path) -> None:
     path = tmp_path / "a.h5"
     store.write(path, EXAMPLE, format="calibkit-test", version=1)
     code = f"""
-from calibkit import foreign, store
+from calibkit.kept import foreign, store
 foreign.read = None
 store.read({str(path)!r}, format="calibkit-test", max_version=1, limit_bytes=99999)
 """
@@ -228,7 +228,7 @@ def test_an_existing_file_is_kept(tmp_path: Path) -> None:
 
 def test_importing_the_store_loads_no_h5py() -> None:
     code = (
-        "import sys, calibkit.store, calibkit.profile, calibkit.journal;"
+        "import sys, calibkit.kept.store, calibkit.kept.profile, calibkit.kept.journal;"
         "assert 'h5py' not in sys.modules and 'scipy' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

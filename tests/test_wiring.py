@@ -17,11 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit import errors, wiring, wiring_publish, wiring_record, wiring_source
+from calibkit import errors
 from calibkit.channels import Channel
-from calibkit.lsl_found import Chunk, Found
-from calibkit.publisher import Notice, Publisher
-from calibkit.wiring_stop import Pace, Stop, stopping
+from calibkit.joined import wiring, wiring_publish, wiring_record, wiring_source
+from calibkit.joined.wiring_stop import Pace, Stop, stopping
+from calibkit.live.publisher import Notice, Publisher
+from calibkit.streams.lsl_found import Chunk, Found
 
 Array = NDArray[np.float64]
 CHANNELS = tuple(
@@ -475,7 +476,7 @@ def _broken(notice: Notice) -> None:
 def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
     held = wiring_publish.claim(tmp_path, "t-1")
     code = (
-        "import sys; from pathlib import Path; from calibkit import wiring_publish\n"
+        "import sys; from pathlib import Path; from calibkit.joined import wiring_publish\n"
         "from calibkit.errors import CallError\n"
         "try: wiring_publish.claim(Path(sys.argv[1]), sys.argv[2])\n"
         "except CallError as problem: print(problem)\n"

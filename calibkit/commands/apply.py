@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibkit import options
+from calibkit.joined import options
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,8 +34,8 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from calibkit.errors import CallError
-    from calibkit.mapping import Mapping
-    from calibkit.recording import Recording
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.kept.recording import Recording
 
     options.check_output(args.output, force=args.force)
     if args.output.suffix.lower() not in (".csv", ".h5", ".hdf5"):
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write(path: Path, table: NDArray[np.float64], *, overwrite: bool) -> None:
-    from calibkit import store
+    from calibkit.kept import store
 
     if path.suffix.lower() == ".csv":
         lines = [",".join(COLUMNS)]

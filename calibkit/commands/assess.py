@@ -7,12 +7,12 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
+from calibkit.joined import options
 
 if TYPE_CHECKING:
-    from calibkit.assess_figures import Assessment, Figures
-    from calibkit.assess_targets import Applies
-    from calibkit.recording import Recording
+    from calibkit.judged.assess_figures import Assessment, Figures
+    from calibkit.judged.assess_targets import Applies
+    from calibkit.kept.recording import Recording
 
 SUMMARY = "accuracy, precision, loss and usable keys of a mapping on a recording"
 ROLES = ("validation", "calibration", "pointing")
@@ -54,10 +54,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Assess, compare, say it."""
-    from calibkit.assess_targets import assess
-    from calibkit.keys import usable_keys
-    from calibkit.mapping import Mapping
-    from calibkit.recording import Recording
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.judged.assess_targets import assess
+    from calibkit.judged.keys import usable_keys
+    from calibkit.kept.recording import Recording
     from calibkit.report import terminal
     from calibkit.report.build import build
 
@@ -106,9 +106,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies:
     """Load a mapping file, or fit a kind of mapping that has this name."""
-    from calibkit import rivals
     from calibkit.errors import CallError
-    from calibkit.mapping import Mapping
+    from calibkit.fitted import rivals
+    from calibkit.fitted.mapping import Mapping
 
     if name in rivals.NAMES:
         return rivals.fit_rival(name, rec)
@@ -124,7 +124,7 @@ def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies:
 
 
 def _figures(found: Figures) -> dict[str, float]:
-    from calibkit.assess_figures import Figures
+    from calibkit.judged.assess_figures import Figures
 
     names = [field.name for field in fields(Figures) if field.name != "targets"]
     return {name: getattr(found, name) for name in names}
@@ -144,7 +144,7 @@ def _difference(one: Assessment, other: Assessment) -> dict[str, float]:
 
     import numpy as np
 
-    from calibkit.quality import mean_interval
+    from calibkit.judged.quality import mean_interval
 
     apart = one.targets["accuracy_deg"] - other.targets["accuracy_deg"]
     known = apart[np.isfinite(apart)]

@@ -6,19 +6,19 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
+from calibkit.joined import options
 
 if TYPE_CHECKING:
-    from calibkit.mapping import Mapping
-    from calibkit.protocol_model import Protocol
-    from calibkit.run_attempt import Attempt, Outcome, Prior
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.joined.run_attempt import Attempt, Outcome, Prior
+    from calibkit.kept.protocol_model import Protocol
 
 SUMMARY = "a session with a person: targets, a mapping, and how far to trust it"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit calibrate`."""
-    from calibkit.run_flags import add_session_flags
+    from calibkit.joined.run_flags import add_session_flags
 
     add_session_flags(parser)
     parser.add_argument(
@@ -36,9 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Hold the session, fit, validate, store, say what was found."""
-    from calibkit import home, profile, protocol, run_attempt, run_sitting
     from calibkit.errors import CalibkitError, CallError
-    from calibkit.recording import Recording
+    from calibkit.joined import run_attempt, run_sitting
+    from calibkit.kept import home, profile, protocol
+    from calibkit.kept.recording import Recording
 
     profile.check_person(args.person)
     chosen = protocol.load(args.protocol, args.changes)
@@ -65,8 +66,8 @@ def run(args: argparse.Namespace) -> int:
 def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
     """What the fit starts from: what was named, else the own mapping if it must."""
     from calibkit.errors import CallError
-    from calibkit.mapping import load_prior
-    from calibkit.protocol import is_short
+    from calibkit.fitted.mapping import load_prior
+    from calibkit.kept.protocol import is_short
 
     if shared == "own":
         if old is None:
@@ -83,8 +84,8 @@ def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
 def _tell(
     args: argparse.Namespace, attempt: Attempt, outcome: Outcome, path: Path
 ) -> None:
-    from calibkit import run_attempt, run_words
     from calibkit.errors import NotGoodEnoughError
+    from calibkit.joined import run_attempt, run_words
 
     words = run_words.outcome(outcome, attempt.person)
     more = {
@@ -104,8 +105,8 @@ def _tell(
 
 
 def _data(attempt: Attempt, outcome: Outcome, path: Path, words: str) -> dict[str, Any]:
-    from calibkit import run_words
-    from calibkit.mapping import predicted_sd_deg
+    from calibkit.fitted.mapping import predicted_sd_deg
+    from calibkit.joined import run_words
 
     version = outcome.version
     return {

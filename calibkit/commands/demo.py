@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from calibkit import options
+from calibkit.joined import options
 
 SUMMARY = "the whole job on a simulated person, over a real stream and window"
 
@@ -33,7 +33,8 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import os
 
-    from calibkit import demo, display
+    from calibkit.joined import demo
+    from calibkit.window import display
 
     folder = _folder(args.home)
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _folder(home: Path | None) -> Path:
-    from calibkit import home as home_folder
+    from calibkit.kept import home as home_folder
 
     if home is not None:
         return home_folder.resolve(home)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from calibkit import options
+from calibkit.joined import options
 
 SUMMARY = "a mapping from a person's recordings"
 
@@ -47,9 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, save, say what each target gave."""
-    from calibkit.mapping import fit_all, load_prior, predicted_sd_deg
-    from calibkit.recording import Recording
-    from calibkit.store import sha256_of
+    from calibkit.fitted.mapping import fit_all, load_prior, predicted_sd_deg
+    from calibkit.kept.recording import Recording
+    from calibkit.kept.store import sha256_of
 
     options.check_output(args.output, force=args.force)
     recordings = [Recording.load(path) for path in args.recordings]

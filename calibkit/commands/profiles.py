@@ -9,8 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from calibkit import options
 from calibkit.errors import CallError, InputError
+from calibkit.joined import options
 
 SUMMARY = "list, show, roll back, export or delete what is stored of a person"
 ACTIONS = ("list", "show", "rollback", "export", "delete")
@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do it."""
-    from calibkit import home
+    from calibkit.kept import home
 
     place = home.resolve(args.home, create=False)
     if args.action == "list":
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _person(args: argparse.Namespace) -> str:
-    from calibkit import profile
+    from calibkit.kept import profile
 
     given = {p for p in (args.who, args.person) if p is not None}
     if len(given) != 1:
@@ -63,7 +63,7 @@ def _person(args: argparse.Namespace) -> str:
 
 
 def _list(home: Path, args: argparse.Namespace) -> int:
-    from calibkit import records
+    from calibkit.kept import records
 
     rows = [_row(home, person) for person in records.everybody(home)]
     if args.json:
@@ -77,7 +77,7 @@ def _list(home: Path, args: argparse.Namespace) -> int:
 
 
 def _row(home: Path, person: str) -> dict[str, Any]:
-    from calibkit import profile, records
+    from calibkit.kept import profile, records
 
     row = {
         "person": person,
@@ -108,7 +108,7 @@ def _line(row: dict[str, Any]) -> str:
 
 
 def _show(home: Path, person: str, args: argparse.Namespace) -> int:
-    from calibkit import profile, records
+    from calibkit.kept import profile, records
 
     paths = records.all_paths(home, person)
     if not paths:
@@ -159,7 +159,7 @@ def _words(entry: Any) -> str:
 
 
 def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:
-    from calibkit import profile
+    from calibkit.kept import profile
 
     if args.to is None:
         version = profile.rollback(home, person)
@@ -174,7 +174,7 @@ def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:
 
 
 def _export(home: Path, person: str, args: argparse.Namespace) -> int:
-    from calibkit import records
+    from calibkit.kept import records
 
     if args.output is None:
         raise CallError("no folder is named to export to; add -o DIR")
@@ -190,7 +190,7 @@ def _export(home: Path, person: str, args: argparse.Namespace) -> int:
 
 def _tables(path: Path) -> list[Path]:
     """Write a recording's gaze and targets as CSV beside it."""
-    from calibkit.recording import Recording
+    from calibkit.kept.recording import Recording
 
     try:
         rec = Recording.load(path)
@@ -210,7 +210,7 @@ def _tables(path: Path) -> list[Path]:
 def _write(path: Path, head: Any, rows: Any) -> None:
     import io
 
-    from calibkit import disk
+    from calibkit.kept import disk
 
     text = io.StringIO()
     writer = csv.writer(text)
@@ -220,7 +220,7 @@ def _write(path: Path, head: Any, rows: Any) -> None:
 
 
 def _delete(home: Path, person: str, args: argparse.Namespace) -> int:
-    from calibkit import records
+    from calibkit.kept import records
 
     paths = records.all_paths(home, person)
     if paths and not args.yes:

@@ -8,14 +8,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
-from calibkit.wiring_stop import Stop, stopping
+from calibkit.joined import options
+from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
-    from calibkit.lsl_found import Found
-    from calibkit.lsl_xml import ChannelMap
-    from calibkit.mapping import Mapping
-    from calibkit.publisher import Notice
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.live.publisher import Notice
+    from calibkit.streams.lsl_found import Found
+    from calibkit.streams.lsl_xml import ChannelMap
 
 SUMMARY = "raw gaze in, calibrated gaze out, live, for other programs"
 
@@ -51,8 +51,9 @@ def run(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace, stop: Stop) -> int:
     import time
 
-    from calibkit import lsl, wiring_publish
-    from calibkit.publisher import OUTPUT, Notice, Publisher
+    from calibkit.joined import wiring_publish
+    from calibkit.live.publisher import OUTPUT, Notice, Publisher
+    from calibkit.streams import lsl
 
     mapping, home, refresh = _mapping(args)
     publisher = Publisher(mapping, _smoothing(args.filter, mapping))
@@ -90,7 +91,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
 
 def _claim(home: Path | None, found: Found) -> None:
     """Be the only one; the lock goes with the process, and no disk stops the gaze."""
-    from calibkit import wiring_publish
+    from calibkit.joined import wiring_publish
 
     if home is None:
         return
@@ -104,10 +105,11 @@ def _mapping(
     args: argparse.Namespace,
 ) -> tuple[Mapping, Path | None, Callable[[], Mapping | None]]:
     """The mapping, the home folder, and a way to look for a newer mapping."""
-    from calibkit import home as home_folder
-    from calibkit import profile, wiring_snapshot
     from calibkit.errors import StorageError
-    from calibkit.mapping import Mapping
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.joined import wiring_snapshot
+    from calibkit.kept import home as home_folder
+    from calibkit.kept import profile
 
     try:
         home = home_folder.resolve(args.home)
@@ -156,7 +158,8 @@ def _changed(
 
 
 def _smoothing(name: str | None, mapping: Mapping) -> Any:
-    from calibkit import filters, geometry
+    from calibkit import geometry
+    from calibkit.live import filters
 
     if name is None:
         return None
@@ -167,8 +170,8 @@ def _smoothing(name: str | None, mapping: Mapping) -> Any:
 
 def _names(home: Path | None, found: Found) -> ChannelMap | None:
     """The user's names for a stream's channels; a damaged file costs only these."""
-    from calibkit import settings
     from calibkit.errors import CalibkitError
+    from calibkit.kept import settings
 
     if home is None:
         return None

@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
-from calibkit.wiring_stop import Stop, stopping
+from calibkit.joined import options
+from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
-    from calibkit.lsl import GazeInlet, Watch
-    from calibkit.lsl_found import Found
+    from calibkit.streams.lsl import GazeInlet, Watch
+    from calibkit.streams.lsl_found import Found
 
 SUMMARY = "a gaze stream, and a session's markers, to a recording file"
 
@@ -63,10 +63,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, stop: Stop) -> int:
-    from calibkit import journal, lsl, settings
     from calibkit.errors import CallError, DeviceError
-    from calibkit.home import resolve
-    from calibkit.profile import check_person
+    from calibkit.kept import journal, settings
+    from calibkit.kept.home import resolve
+    from calibkit.kept.profile import check_person
+    from calibkit.streams import lsl
 
     options.check_output(args.output, force=args.force)
     if args.output.suffix != ".h5":
@@ -102,7 +103,8 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
 def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
     import time
 
-    from calibkit import lsl, wiring_publish
+    from calibkit.joined import wiring_publish
+    from calibkit.streams import lsl
 
     edges = wiring_publish.Edges(
         found=watch.found,
@@ -118,7 +120,7 @@ def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
 
 
 def _connect(found: Found, stored: Any) -> GazeInlet:
-    from calibkit import lsl
+    from calibkit.streams import lsl
 
     return lsl.open_gaze(found, stored.names(found.source_id or found.name))
 
@@ -172,7 +174,8 @@ def _loop(
 ) -> int:
     import time
 
-    from calibkit import lsl, wiring, wiring_record, wiring_source
+    from calibkit.joined import wiring, wiring_record, wiring_source
+    from calibkit.streams import lsl
 
     source = wiring_source.Steady(
         inlet,

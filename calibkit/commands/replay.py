@@ -6,11 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibkit import options
-from calibkit.wiring_stop import Stop, stopping
+from calibkit.joined import options
+from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
-    from calibkit.lsl import GazeOutlet
+    from calibkit.streams.lsl import GazeOutlet
 
 SUMMARY = "a recording file as a live stream, with its original channels"
 LINGER_S = 1.0
@@ -49,9 +49,10 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
 
     import numpy as np
 
-    from calibkit import lsl, wiring
     from calibkit.errors import InputError
-    from calibkit.recording import Recording
+    from calibkit.joined import wiring
+    from calibkit.kept.recording import Recording
+    from calibkit.streams import lsl
 
     recording = Recording.load(args.recording)
     if not len(recording.time):
@@ -86,7 +87,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
 def _await_listener(outlet: GazeOutlet, wait_s: float, stop: Stop) -> None:
     import time
 
-    from calibkit import lsl
+    from calibkit.streams import lsl
 
     end_s = lsl.clock() + wait_s
     while not (stop or outlet.have_consumers() or lsl.clock() >= end_s):

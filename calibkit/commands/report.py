@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
+from calibkit.joined import options
 
 if TYPE_CHECKING:
-    from calibkit.assess_figures import Assessment
-    from calibkit.keys import UsableKeys
-    from calibkit.mapping import Mapping
-    from calibkit.recording import Recording
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.judged.assess_figures import Assessment
+    from calibkit.judged.keys import UsableKeys
+    from calibkit.kept.recording import Recording
     from calibkit.report.data import Report
 
 SUMMARY = "a page of text and plots: usable keys, where gaze fell, numbers, method"
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         options.check_output(args.output, force=args.force)
     report = _report(_gathered(args))
     if args.output:
-        from calibkit.store import write_bytes
+        from calibkit.kept.store import write_bytes
 
         text = page.render(report, large=args.large_print)
         write_bytes(args.output, text.encode(), args.force)
@@ -94,9 +94,9 @@ def _gathered(args: argparse.Namespace) -> _Found:
 
 
 def _of_person(args: argparse.Namespace) -> _Found:
-    from calibkit import home, profile, records
     from calibkit.errors import InputError
-    from calibkit.mapping import Mapping
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.kept import home, profile, records
 
     place = home.resolve(args.home, create=False)
     person = profile.check_person(args.person)
@@ -115,9 +115,9 @@ def _of_person(args: argparse.Namespace) -> _Found:
 
 def _own_recordings(args: argparse.Namespace) -> list[Path]:
     """The person's recordings with check targets, oldest first."""
-    from calibkit import home, records
     from calibkit.errors import InputError
-    from calibkit.recording import Recording
+    from calibkit.kept import home, records
+    from calibkit.kept.recording import Recording
 
     checked = []
     for path in records.recordings(home.resolve(args.home, create=False), args.person):
@@ -133,11 +133,11 @@ def _own_recordings(args: argparse.Namespace) -> list[Path]:
 
 def _judge(found: _Found, path: Path, *, own: bool) -> None:
     """Judge one recording; the one before becomes a line of the history."""
-    from calibkit.assess_targets import assess
     from calibkit.errors import CalibkitError
-    from calibkit.keys import usable_keys
-    from calibkit.mapping import fit
-    from calibkit.recording import Recording
+    from calibkit.fitted.mapping import fit
+    from calibkit.judged.assess_targets import assess
+    from calibkit.judged.keys import usable_keys
+    from calibkit.kept.recording import Recording
 
     rec = Recording.load(path)
     if found.result is not None and found.rec is not None:
@@ -196,7 +196,7 @@ def _report(found: _Found) -> Report:
 
 
 def _provenance(found: _Found) -> list[tuple[str, str]]:
-    from calibkit.store import sha256_of
+    from calibkit.kept.store import sha256_of
 
     if found.path is None or found.rec is None:
         return []

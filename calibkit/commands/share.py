@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from calibkit import options
+from calibkit.joined import options
 
 SUMMARY = "a shared mapping from the recordings of three or more persons"
 
@@ -41,9 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn, save, say what was learned and where it may be used."""
-    from calibkit.prior import ENOUGH_TO_EXPORT
-    from calibkit.recording import Recording
-    from calibkit.shared import learn_shared
+    from calibkit.fitted.prior import ENOUGH_TO_EXPORT
+    from calibkit.fitted.shared import learn_shared
+    from calibkit.kept.recording import Recording
 
     options.check_output(args.output, force=args.force)
     shared = learn_shared(

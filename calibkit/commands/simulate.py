@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from calibkit import options
-from calibkit.wiring_stop import Stop, stopping
+from calibkit.joined import options
+from calibkit.joined.wiring_stop import Stop, stopping
 
 SUMMARY = "a simulated person as a raw gaze stream, who looks at a session's targets"
 TRACKERS = ("pupil-reflex", "screen", "webcam")
@@ -73,9 +73,11 @@ def run(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace, stop: Stop) -> int:
     import time
 
-    from calibkit import lsl, simulation, wiring
+    from calibkit import simulation
     from calibkit.geometry import Setup
-    from calibkit.lsl_found import RAW
+    from calibkit.joined import wiring
+    from calibkit.streams import lsl
+    from calibkit.streams.lsl_found import RAW
 
     setup = Setup(
         screen_px=args.screen_px, screen_mm=args.screen_mm, distance_mm=args.distance_mm

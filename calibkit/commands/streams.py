@@ -9,12 +9,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibkit import options
+from calibkit.joined import options
 
 if TYPE_CHECKING:
-    from calibkit.lsl import GazeInlet
-    from calibkit.lsl_found import Found
-    from calibkit.lsl_report import Sight
+    from calibkit.streams.lsl import GazeInlet
+    from calibkit.streams.lsl_found import Found
+    from calibkit.streams.lsl_report import Sight
 
 SUMMARY = "the gaze streams in reach, and what would be read from them"
 LOOK_S, CHECK_S = 1.0, 4.0
@@ -64,8 +64,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the streams."""
-    from calibkit import lsl, lsl_report, settings
-    from calibkit.home import resolve
+    from calibkit.kept import settings
+    from calibkit.kept.home import resolve
+    from calibkit.streams import lsl, lsl_report
 
     home = resolve(args.home, create=False)
     found = lsl.find("Gaze", args.stream, args.wait)
@@ -99,7 +100,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _keep_names(home: Path, found: Found, path: Path) -> None:
-    from calibkit import lsl_xml, settings
+    from calibkit.kept import settings
+    from calibkit.streams import lsl_xml
 
     channels, origin = settings.read_channel_map(path)
     lsl_xml.named(lsl_xml.unnamed(found.channel_count), lsl_xml.channel_map(channels))
@@ -109,8 +111,8 @@ def _keep_names(home: Path, found: Found, path: Path) -> None:
 
 
 def _keep_setup(args: argparse.Namespace) -> None:
-    from calibkit import settings
-    from calibkit.home import resolve
+    from calibkit.kept import settings
+    from calibkit.kept.home import resolve
 
     given = {
         name: getattr(args, name)
@@ -128,8 +130,8 @@ def _watch(
     """Read all streams side by side for a while; what cannot be read says why."""
     import time
 
-    from calibkit import lsl
     from calibkit.errors import CalibkitError
+    from calibkit.streams import lsl
 
     inlets: list[GazeInlet] = []
     refused = []
@@ -160,7 +162,7 @@ def _sight(
 ) -> Sight:
     import numpy as np
 
-    from calibkit.lsl_report import Sight
+    from calibkit.streams.lsl_report import Sight
 
     nothing = np.empty((0, len(inlet.channels)))
     return Sight(

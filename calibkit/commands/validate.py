@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 
-from calibkit import options
+from calibkit.joined import options
 
 SUMMARY = "check points on a person's mapping: how far to trust it today"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit validate`."""
-    from calibkit.run_flags import add_session_flags
+    from calibkit.joined.run_flags import add_session_flags
 
     add_session_flags(parser)
     parser.add_argument(
@@ -24,9 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the check points, judge the mapping in use, say what was found."""
-    from calibkit import home, profile, protocol, run_attempt, run_sitting, run_words
     from calibkit.errors import InputError
-    from calibkit.recording import Recording
+    from calibkit.joined import run_attempt, run_sitting, run_words
+    from calibkit.kept import home, profile, protocol
+    from calibkit.kept.recording import Recording
 
     profile.check_person(args.person)
     chosen = protocol.load(args.protocol, args.changes)

@@ -10,8 +10,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.assess_figures import Assessment
-from calibkit.keys import UsableKeys, usable_keys
+from calibkit.judged.assess_figures import Assessment
+from calibkit.judged.keys import UsableKeys, usable_keys
 from calibkit.report import words
 
 FEW_TARGETS = 5

@@ -7,11 +7,11 @@ from collections.abc import Mapping as Values
 from collections.abc import Sequence
 from typing import Any
 
-from calibkit.assess_figures import Assessment, Figures
+from calibkit.fitted.mapping import Mapping
 from calibkit.geometry import Setup
-from calibkit.keys import UsableKeys
-from calibkit.keys_predict import miss_probability, predict
-from calibkit.mapping import Mapping
+from calibkit.judged.assess_figures import Assessment, Figures
+from calibkit.judged.keys import UsableKeys
+from calibkit.judged.keys_predict import miss_probability, predict
 from calibkit.report import advice, words
 from calibkit.report.data import (
     Earlier,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.geometry import Setup
-from calibkit.keys import UsableKeys
+from calibkit.judged.keys import UsableKeys
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from calibkit import geometry
 from calibkit.geometry import Setup
-from calibkit.quality import ellipse_k
+from calibkit.judged.quality import ellipse_k
 from calibkit.report.data import Report, TargetRow
 
 INK, SOFT, FAINT, GAZE = "#1a1a1a", "#6b6b6b", "#dddddd", "#00466e"

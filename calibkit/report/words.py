@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from calibkit.geometry import Setup
-from calibkit.keys import UsableKeys
+from calibkit.judged.keys import UsableKeys
 
 UNKNOWN = "not known"
 

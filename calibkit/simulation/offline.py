@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibkit.errors import CallError
-from calibkit.recording import Recording, target_rows
+from calibkit.kept.recording import Recording, target_rows
 from calibkit.simulation.life import Life
 from calibkit.simulation.optics import Array
 from calibkit.simulation.people import Person

@@ -19,8 +19,9 @@ import pytest
 from numpy.typing import NDArray
 
 import calibkit
-from calibkit import lsl, lsl_config, simulation
-from calibkit.lsl_found import Found
+from calibkit import simulation
+from calibkit.streams import lsl, lsl_config
+from calibkit.streams.lsl_found import Found
 
 pytestmark = pytest.mark.live
 

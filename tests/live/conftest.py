@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from calibkit import lsl_config
+from calibkit.streams import lsl_config
 
 Program = subprocess.Popen[str]
 

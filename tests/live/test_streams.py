@@ -18,11 +18,13 @@ import pytest
 from numpy.typing import NDArray
 
 import calibkit
-from calibkit import errors, lsl, profile, simulation
+from calibkit import errors, simulation
 from calibkit.channels import Channel
 from calibkit.geometry import Setup
-from calibkit.home import resolve
-from calibkit.plain import to_tree
+from calibkit.kept import profile
+from calibkit.kept.home import resolve
+from calibkit.kept.plain import to_tree
+from calibkit.streams import lsl
 
 pytestmark = pytest.mark.live
 

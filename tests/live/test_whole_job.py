@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 import calibkit
-from calibkit import display
+from calibkit.window import display
 
 pytestmark = pytest.mark.live
 

@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from calibkit import display
-from calibkit.recording import Recording
+from calibkit.kept.recording import Recording
+from calibkit.window import display
 
 pytestmark = pytest.mark.live
 
@@ -72,9 +72,9 @@ def grey_levels(path: Path) -> np.ndarray:
 PRESENT = """
 import json, sys, time
 from pathlib import Path
-from calibkit import session_words as words
+from calibkit.session import session_words as words
 from calibkit.geometry import Setup
-from calibkit.screen import Screen
+from calibkit.window.screen import Screen
 setup = Setup(screen_px=(1000, 700), screen_mm=(300, 210), distance_mm=600,
               background=({level},) * 3)
 screen = Screen(setup, time.monotonic, full=False, pictures=Path(sys.argv[1]))
@@ -240,7 +240,7 @@ def test_lost_stream_pauses_and_resumes_at_the_same_point(
 
 BARE = """
 import sys, time
-from calibkit import lsl
+from calibkit.streams import lsl
 from calibkit.channels import Channel
 kinds = sys.argv[1].split(",")
 channels = [Channel(label=str(k), eye="both", type=t, unit="pixels")

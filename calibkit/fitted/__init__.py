@@ -1,0 +1,1 @@
+"""From looks to a mapping with its uncertainty, for one person or many."""

@@ -1,0 +1,143 @@
+"""The prior where nothing was learned: wide, and honest about being so.
+
+Features that are gaze angles already start from the tracker's own answer, a few degrees
+of offset and some ten per cent of gain away from the truth. Raw features start from
+nothing; they are scaled by what was seen. How far the mapping bends is left to the
+evidence, in a few steps.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted.basis import Basis, exponents
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.features import Layout
+from calibkit.fitted.observations import Noise, Points
+from calibkit.fitted.prior import SharedMapping
+from calibkit.geometry import Setup
+
+Array = NDArray[np.float64]
+
+DEGREES_SCALE = 20.0  # field angles are divided by this, whatever the screen
+# Prior sd by group, degrees root mean square over the screen (common practice: remote
+# trackers are off by up to some degrees before a person is calibrated).
+IN_DEGREES_SD = {0: 2.5, 1: 1.2, 2: 0.5, 3: 0.2, 4: 0.5}
+RAW_SD = {0: 12.0, 1: 12.0, 2: 0.6, 3: 0.2, 4: 1.0}
+# Factors on the sd of all groups and, further, of the nonlinear ones, with the log odds
+# of each before anything is seen; the evidence chooses. The first is the start. By the
+# last two a tracker that is right already keeps its own answer.
+CHOICES = ((1.0, 1.0, 0.0), (1.0, 0.3, 0.0), (1.0, 3.0, -0.5))
+CHOICES_IN_DEGREES = (*CHOICES, (0.3, 1.0, -0.5), (0.1, 1.0, -1.0))
+FIXATION_DEG = 0.35
+EYE_DEG = 0.35
+EYE_BY_SAMPLE = 0.7  # eye error by the sd of one sample, where that says more
+NOISE_SPREAD = 0.7
+SAMPLE_DEG = 0.3
+DRIFT_DEG = 0.22
+DRIFT_SHARE = 0.7  # drift by eye error where it was not learned (measured, simulated)
+
+
+def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> Basis:
+    """Third degree; scaled by the screen where features are degrees, else by the data.
+
+    Parameters
+    ----------
+    plan : Layout
+    found : Points
+        What was seen; its centre and spread scale raw features.
+    covariates : tuple of str
+        Of the layout, those to use.
+    """
+    eyes = len(plan.eyes)
+    centre = np.zeros((eyes, 2))
+    scale = np.full((eyes, 2), DEGREES_SCALE)
+    for e, source in enumerate(plan.eyes):
+        rows = found.mean[found.seen[:, e], e]
+        if source.kind not in ("screen", "direction") and len(rows):
+            centre[e], scale[e] = middle_and_scale(rows)
+    extra_centre, extra_scale = covariate_scaling(found.extra)
+    return Basis(
+        degree=3,
+        covariates=covariates,
+        centre=centre,
+        scale=scale,
+        extra_centre=extra_centre[:, : len(covariates)],
+        extra_scale=extra_scale[:, : len(covariates)],
+    )
+
+
+def middle_and_scale(rows: Array) -> tuple[Array, Array]:
+    """Median, and the scale that brings most rows into [-1, 1] (square pixels)."""
+    middle = np.median(rows, axis=0)
+    away = np.abs(rows - middle)
+    scale = np.quantile(away, 0.85, axis=0)
+    least = max(float(scale.max()) * 0.2, 1e-9 * (1.0 + float(np.abs(middle).max())))
+    return middle, np.maximum(scale, least)
+
+
+def covariate_scaling(extra: Array) -> tuple[Array, Array]:
+    """Centre and scale of covariates (T, e, c); one that is constant gets no weight."""
+    eyes, count = extra.shape[1:]
+    centre, scale = np.zeros((eyes, count)), np.full((eyes, count), np.inf)
+    for e in range(eyes):
+        for k in range(count):
+            column = extra[:, e, k]
+            column = column[np.isfinite(column)]
+            if len(column):
+                centre[e, k] = np.median(column)
+                spread = float(np.std(column))
+                if spread > 1e-9 * (1.0 + abs(centre[e, k])):
+                    scale[e, k] = spread
+    return centre, scale
+
+
+def prior_weights(
+    basis: Basis, in_degrees: bool, scale: float = 1.0, bend: float = 1.0
+) -> Gaussian:
+    """Mean and covariance of the weights; factors on all and on nonlinear groups."""
+    table = IN_DEGREES_SD if in_degrees else RAW_SD
+    sd = np.array([table[int(g)] for g in basis.group])
+    sd = scale * np.where((basis.group == 2) | (basis.group == 3), sd * bend, sd)
+    eyes = len(basis.centre)
+    mean = np.zeros((eyes, 2, basis.terms))
+    if in_degrees:
+        terms = exponents(basis.degree)
+        for axis, power in enumerate(((1, 0), (0, 1))):
+            mean[:, axis, terms.index(power)] = DEGREES_SCALE / np.sqrt(3.0)
+    return Gaussian(mean=mean.ravel(), cov=np.diag(np.tile(sd, 2 * eyes) ** 2))
+
+
+def broad(
+    plan: Layout,
+    found: Points,
+    setup: Setup,
+    covariates: tuple[str, ...] = (),
+) -> SharedMapping:
+    """Make the broad prior for a layout.
+
+    Parameters
+    ----------
+    plan : Layout
+    found : Points
+    setup : Setup
+    covariates : tuple of str
+    """
+    basis, eyes = basis_for(plan, found, covariates), len(plan.eyes)
+    return SharedMapping(
+        signature=plan.signature,
+        eyes=plan.names,
+        basis=basis,
+        weights=prior_weights(basis, plan.in_degrees),
+        noise=Noise(
+            fixation=np.full(2, FIXATION_DEG),
+            eye=np.full((eyes, 2), EYE_DEG),
+            spread=NOISE_SPREAD,
+            sample=np.eye(2 * eyes) * SAMPLE_DEG**2,
+            drift=np.full(2, DRIFT_DEG),
+        ),
+        people=0,
+        setups=np.array([[*setup.screen_px, *setup.screen_mm, setup.distance_mm]]),
+        origin="broad",
+    )

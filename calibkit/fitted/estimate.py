@@ -1,0 +1,240 @@
+"""One person's posterior: prior, looks and inattention together. 0, 1, 2, ... looks.
+
+Whole targets are re-weighted by a Student's t, from the prior's own residuals on; then
+the person's noise is found by the evidence, and both once more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted import bayes
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.observations import (
+    Noise,
+    Points,
+    Prepared,
+    blocks,
+    carried,
+    factor_count,
+    gains,
+    prepare,
+    sample_noise,
+)
+
+Array = NDArray[np.float64]
+
+# From how many looks on a person may be found far noisier than expected, rather than
+# inattentive: soon where nothing was learned, later where the noise of people is known.
+FEWEST_BROAD, FEWEST_LEARNED, VAGUE_SPREAD = 3, 6, 0.6
+BROAD_STEPS, LEARNED_STEPS = np.array([0.0, 0.7, 1.4, 2.1]), np.array([0.0, 0.6, 1.2])
+WIDE_STEP = 1.0
+# How far below what looks predict of one another the evidence may put a person's noise:
+# few looks and many functions make it sink too far.
+LEAST_FACTOR = 0.35
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Estimate:
+    """What is known of one person after T looks.
+
+    Parameters
+    ----------
+    weights : Gaussian
+        Of the basis' weights.
+    noise : Noise
+        This person's.
+    trust : array (T,)
+        Weight of each look, 0 to 1.
+    away : array (T, 2), degrees
+        Where gaze seems to have been, from the target, if the look is left out.
+    score : float
+        Log predictive density of each look given the others, summed (Student's t).
+    strain : float
+        How much farther off left-out looks are than expected; about 1.
+    """
+
+    weights: Gaussian
+    noise: Noise
+    trust: Array
+    away: Array
+    score: float
+    strain: float
+
+
+def estimate(
+    prior: Gaussian,
+    basis: Basis,
+    noise: Noise,
+    found: Points,
+    start: Array | None = None,
+) -> Estimate:
+    """Posterior of a person's weights.
+
+    Parameters
+    ----------
+    prior : Gaussian
+        Over the basis' weights.
+    basis : Basis
+    noise : Noise
+        Of the population; the person's own is found from it, unless its spread is 0.
+    found : Points
+        T looks, T may be 0.
+    start : array (T,), optional
+        Weights to start from, instead of the prior's residuals.
+    """
+    if len(found) == 0:
+        own = _with_samples(noise, basis, prior.mean, found)
+        none = np.empty(0)
+        return Estimate(
+            weights=prior,
+            noise=own,
+            trust=none,
+            away=np.empty((0, 2)),
+            score=0.0,
+            strain=1.0,
+        )
+    prepared, root = prepare(basis, found), prior.root()
+    weights, factors, trust = prior.mean, np.zeros(factor_count(noise)), start
+    vague = noise.spread >= VAGUE_SPREAD
+    steps, fewest = (
+        (BROAD_STEPS, FEWEST_BROAD) if vague else (LEARNED_STEPS, FEWEST_LEARNED)
+    )
+    if noise.spread > 0 and len(found) >= fewest:
+        factors[:-1] += _first_factor(prior, root, prepared, noise, steps, start)
+    for _ in range(2):
+        through = carried(prepared, weights)
+        made = blocks(prepared, noise.scaled(factors), through)
+        trust = bayes.robust_weights(prior, made, start=trust, root=root)
+        if noise.spread > 0:
+            factors = _person_noise(
+                prior, root, prepared, noise, through, trust, factors
+            )
+            made = blocks(prepared, noise.scaled(factors), through)
+        weights = bayes.solve(prior, made, trust, root).posterior.mean
+    through = carried(prepared, weights)
+    made = blocks(prepared, noise.scaled(factors), through)
+    trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
+    solution = bayes.solve(prior, made, trust, root)
+    return Estimate(
+        weights=solution.posterior,
+        noise=_with_samples(
+            noise.scaled(factors), basis, solution.posterior.mean, found
+        ),
+        trust=trust,
+        away=_away(solution.left_out, made.present),
+        score=_score(solution, made),
+        strain=solution.strain(made),
+    )
+
+
+def evidence(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> float:
+    """Log evidence of another prior, at an estimate's noise and trust in the looks."""
+    if len(looks) == 0:
+        return 0.0
+    prepared = prepare(basis, looks)
+    made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
+    return float(bayes.solve(prior, made, found.trust).log_evidence)
+
+
+def _first_factor(
+    prior: Gaussian,
+    root: Array,
+    prepared: Prepared,
+    noise: Noise,
+    steps: Array,
+    start: Array | None,
+) -> float:
+    """Log factor on all noise under which the looks predict one another best.
+
+    Without it, nearly every look of a far noisier person would seem a lapse.
+    """
+    best, chosen = -np.inf, 0.0
+    count = factor_count(noise)
+    for step in steps:
+        factors = np.full(count, step)
+        factors[-1] = 0.0
+        weights, trust = prior.mean, start
+        for _ in range(2):
+            through = carried(prepared, weights)
+            made = blocks(prepared, noise.scaled(factors), through)
+            trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
+            solution = bayes.solve(prior, made, trust, root)
+            weights = solution.posterior.mean
+        score = _score(solution, made) - 0.5 * (step / WIDE_STEP) ** 2
+        if score > best:
+            best, chosen = score, float(step)
+    return chosen
+
+
+def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
+    distance2, counts, nu = solution.distance2(), made.counts, bayes.NU
+    volume = np.linalg.slogdet(solution.left_out_cov)[1]
+    score = -0.5 * (nu + counts) * np.log1p(distance2 / nu) - 0.5 * volume
+    return float(np.sum(score))
+
+
+def _away(left_out: Array, present: NDArray[np.bool_]) -> Array:
+    """Gaze minus target, mean of the eyes that were seen."""
+    count, width = left_out.shape
+    there = present.reshape(count, width // 2, 2)
+    total = np.sum(-left_out.reshape(there.shape) * there, axis=1)
+    mean: Array = total / np.maximum(there.sum(axis=1), 1)
+    return mean
+
+
+def _person_noise(
+    prior: Gaussian,
+    root: Array,
+    prepared: Prepared,
+    noise: Noise,
+    through: Array,
+    trust: Array,
+    factors: Array,
+) -> Array:
+    """Log factors of this person's noise, by evidence: a short coordinate search."""
+    # Persons differ about their own level, once that is known to be another.
+    middle = factors.copy()
+    first = blocks(prepared, noise, through)
+    few = first.target.size <= 2 * len(root)
+    base = bayes.evidence_base(prior, first, root) if few else None
+
+    def score(at: Array) -> float:
+        made = blocks(prepared, noise.scaled(at), through)
+        evidence = bayes.log_evidence(prior, made, trust, root, base)
+        return evidence - 0.5 * float(np.sum((at - middle) ** 2)) / noise.spread**2
+
+    best, step = score(factors), 0.8 * noise.spread
+    for _ in range(3):
+        for k in range(len(factors)):
+            for sign in (1.0, -1.0):
+                trial = factors.copy()
+                trial[k] = max(trial[k] + sign * step, middle[k] - LEAST_FACTOR)
+                value = score(trial)
+                if value > best:
+                    best, factors = value, trial
+                    break
+        step *= 0.6
+    return factors
+
+
+def _with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> Noise:
+    """Put this person's sample noise in the place of the population's."""
+    if len(found) == 0:
+        return noise
+    slope = basis.derivatives(basis.centre[:, None, :])[:, 0]
+    own = sample_noise(found.spread, gains(slope[None], weights)[0])
+    # An eye that was never seen keeps the population's noise.
+    never = np.repeat(~found.seen.any(axis=0), 2)
+    sample = np.where(never[:, None] | never[None, :], noise.sample, own)
+    return Noise(
+        fixation=noise.fixation,
+        eye=noise.eye,
+        spread=noise.spread,
+        sample=sample,
+        drift=noise.drift,
+    )

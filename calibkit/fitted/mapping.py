@@ -1,0 +1,430 @@
+"""A person's mapping: made by `fit`, applied to raw samples, kept and moved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit import geometry
+from calibkit.errors import InputError
+from calibkit.fitted import features
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.evaluation import Evaluator, evaluator, eye_shares
+from calibkit.fitted.features import Layout
+from calibkit.fitted.mapping_parts import (
+    LOOK_DTYPE,
+    layout_from,
+    layout_snapshot,
+    looks_from,
+    looks_snapshot,
+    setup_from,
+    setup_snapshot,
+)
+from calibkit.fitted.observations import Noise
+from calibkit.fitted.person import Person, person_of
+from calibkit.fitted.prior import (
+    SharedMapping,
+    basis_from,
+    basis_snapshot,
+    gaussian_from,
+    identity,
+    noise_from,
+    noise_snapshot,
+    upper,
+)
+from calibkit.geometry import Setup
+from calibkit.kept import store
+from calibkit.kept.plain import from_tree, numbers, to_tree
+from calibkit.kept.recording import Recording
+
+Array = NDArray[np.float64]
+
+FORMAT, VERSION = "calibkit-mapping", 1
+BLOCK = 8192  # samples worked on at a time: what fits into a core's own cache
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Gaze:
+    """Where a person looks: `xy` (n, 2) and its sd (n, 2) in pixels, NaN if unknown."""
+
+    xy: Array
+    sd: Array
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Mapping:
+    """From a tracker's raw samples to the screen, for one person and set-up.
+
+    Parameters
+    ----------
+    layout : Layout
+        Which channels it reads.
+    setup : Setup
+    basis : Basis
+    weights : Gaussian
+        Posterior of the basis' weights.
+    noise : Noise
+    shares : array (e, 2)
+        Share of each eye where both are seen, per axis.
+    looks : structured array, LOOK_DTYPE
+        What each target contributed, and why.
+    people : int
+        Persons in the prior that it started from; 0 without one.
+    notes : tuple of str
+        What the operator should know.
+    source : dict of str
+        Where it comes from: person, session, created, software, source_id.
+    recordings : tuple of str
+        SHA-256 of the files that it was fitted to.
+    channels : tuple of str
+        "eye type" of each channel that a sample must have.
+    """
+
+    layout: Layout
+    setup: Setup
+    basis: Basis
+    weights: Gaussian
+    noise: Noise
+    shares: Array
+    looks: NDArray[np.void]
+    people: int = 0
+    lag_s: float = float("nan")
+    notes: tuple[str, ...] = ()
+    source: dict[str, str] = field(default_factory=dict)
+    recordings: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()
+
+    @cached_property
+    def evaluator(self) -> Evaluator:
+        """The mapping prepared for evaluation, made on first use."""
+        return evaluator(
+            self.basis, self.weights.mean, self.weights.cov, self.noise, self.shares
+        )
+
+    @property
+    def eyes(self) -> tuple[str, ...]:
+        """The eyes that are used."""
+        return self.layout.names
+
+    def apply(self, samples: NDArray[np.floating]) -> Gaze:
+        """Calibrated gaze of raw samples; row i depends on sample i alone.
+
+        Parameters
+        ----------
+        samples : array (n, c)
+            In the recording's channel order.
+
+        Returns
+        -------
+        Gaze
+
+        Raises
+        ------
+        ValueError
+            When the number of columns is not the recording's.
+        """
+        samples = np.asarray(samples)
+        if samples.ndim != 2 or samples.shape[1] != self.layout.width:
+            raise ValueError(
+                f"samples have the shape {samples.shape}; the mapping needs "
+                f"{self.layout.width} columns, in the recording's channel order"
+            )
+        xy, sd = np.empty((len(samples), 2)), np.empty((len(samples), 2))
+        for first in range(0, len(samples), BLOCK):
+            part = slice(first, first + BLOCK)
+            self._apply_block(samples[part], xy[part], sd[part])
+        return Gaze(xy=xy, sd=sd)
+
+    def _apply_block(self, samples: NDArray[np.floating], xy: Array, sd: Array) -> None:
+        found = features.read(self.layout, samples, self.setup)
+        angles, spread = self.evaluator.gaze(found.xy, found.extra)
+        depth = self.setup.viewpoint_mm[2]
+        for axis in range(2):
+            size_px, size_mm = self.setup.screen_px[axis], self.setup.screen_mm[axis]
+            scale = depth * size_px / size_mm
+            foot = self.setup.viewpoint_mm[axis] / size_mm + 0.5
+            angle = np.clip(angles[:, axis], -85.0, 85.0)
+            tangent = np.tan(angle * (np.pi / 180.0))
+            xy[:, axis] = tangent * scale + foot * size_px
+            np.multiply(tangent, tangent, out=tangent)
+            tangent += 1.0
+            sd[:, axis] = spread[:, axis] * tangent * (scale * np.pi / 180.0)
+
+    def check(self, rec: Recording) -> None:
+        """Refuse a recording of another screen or tracker.
+
+        Raises
+        ------
+        InputError
+            When screen, distance or channels differ.
+        """
+        differ = self.setup.differences(rec.setup)
+        if differ:
+            raise InputError(
+                f"the mapping was made for another set-up ({', '.join(differ)} differ); "
+                "fit one for this set-up"
+            )
+        theirs = tuple(f"{c.eye} {c.type}" for c in rec.channels)
+        if theirs != self.channels:
+            raise InputError(
+                "the mapping was made for other channels than the recording's "
+                f"({len(self.channels)} and {len(theirs)}, or in another order); fit one "
+                "for this stream"
+            )
+
+    @property
+    def id(self) -> int:
+        """A positive 31-bit number made from the contents."""
+        return identity(self.snapshot())
+
+    def as_shared(self) -> SharedMapping:
+        """Return this mapping as the prior of a later session of the same person.
+
+        The person sits down anew: some offset and gain are added to what is unknown.
+        """
+        sd = np.array([SESSION_SD[int(g)] for g in self.basis.group])
+        more = np.tile(sd, 2 * len(self.eyes)) ** 2
+        mine = np.array([[*self.setup.screen_px, *self.setup.screen_mm]])
+        return SharedMapping(
+            signature=self.layout.signature,
+            eyes=self.eyes,
+            basis=self.basis,
+            weights=Gaussian(
+                mean=self.weights.mean, cov=self.weights.cov + np.diag(more)
+            ),
+            noise=replace(self.noise, spread=0.3),
+            people=self.people,
+            setups=np.column_stack([mine, [self.setup.distance_mm]]),
+            origin="own session",
+            notes=self.notes,
+        )
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return everything that `apply` needs as plain numbers and text (JSON)."""
+        return {
+            "eyes": list(self.eyes),
+            "layout": layout_snapshot(self.layout),
+            "setup": setup_snapshot(self.setup),
+            "basis": basis_snapshot(self.basis),
+            "mean": numbers(self.weights.mean),
+            "cov": numbers(upper(self.weights.cov)),
+            "noise": noise_snapshot(self.noise),
+            "shares": numbers(self.shares),
+            "looks": looks_snapshot(self.looks),
+            "people": self.people,
+            "lag_s": float(self.lag_s) if np.isfinite(self.lag_s) else -1.0,
+            "notes": list(self.notes),
+            "source": dict(self.source),
+            "recordings": list(self.recordings),
+            "channels": list(self.channels),
+        }
+
+    @classmethod
+    def from_snapshot(cls, plain: dict[str, Any]) -> Mapping:
+        """Make a mapping again from its snapshot.
+
+        Raises
+        ------
+        InputError
+            When a part is missing or does not fit.
+        """
+        try:
+            return cls._from_snapshot(plain)
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+            raise InputError(
+                f"the mapping is damaged ({error}); fit it again"
+            ) from error
+
+    @classmethod
+    def _from_snapshot(cls, plain: dict[str, Any]) -> Mapping:
+        layout = layout_from(plain["layout"], plain["eyes"])
+        eyes = len(layout.eyes)
+        basis = basis_from(plain["basis"], eyes)
+        return cls(
+            layout=layout,
+            setup=setup_from(plain["setup"]),
+            basis=basis,
+            weights=gaussian_from(plain["mean"], plain["cov"], basis.size),
+            noise=noise_from(plain["noise"], eyes),
+            shares=np.asarray(plain["shares"], float).reshape(eyes, 2),
+            looks=looks_from(plain["looks"]),
+            people=int(plain["people"]),
+            lag_s=float(plain["lag_s"]) if plain["lag_s"] >= 0 else float("nan"),
+            notes=tuple(plain["notes"]),
+            source={str(k): str(v) for k, v in plain.get("source", {}).items()},
+            recordings=tuple(plain["recordings"]),
+            channels=tuple(plain["channels"]),
+        )
+
+    def save(self, path: str | Path, *, overwrite: bool = True) -> None:
+        """Write a `calibkit-mapping` file."""
+        tree = to_tree(self.snapshot())
+        store.write(
+            Path(path), tree, format=FORMAT, version=VERSION, overwrite=overwrite
+        )
+
+    @classmethod
+    def load(cls, path: str | Path) -> Mapping:
+        """Read a `calibkit-mapping` file.
+
+        Raises
+        ------
+        InputError
+            When it is missing, damaged or something else.
+        """
+        tree = store.read(
+            Path(path),
+            format=FORMAT,
+            max_version=VERSION,
+            limit_bytes=store.MAPPING_LIMIT_BYTES,
+        )
+        return cls.from_snapshot(from_tree(tree))
+
+
+# What a new session of the same person may change, degrees rms over the screen.
+SESSION_SD = {0: 0.35, 1: 0.15, 2: 0.05, 3: 0.02, 4: 0.1}
+
+
+def fit(
+    rec: Recording,
+    shared: SharedMapping | Mapping | None = None,
+    eyes: str = "both",
+    extra: Sequence[str] = (),
+    weights: dict[str, float] | None = None,
+    min_confidence: float = 0.0,
+) -> Mapping:
+    """Fit a person's mapping to a recording's calibration targets.
+
+    Parameters
+    ----------
+    rec : Recording
+    shared : SharedMapping or Mapping, optional
+        What is known of people, or the same person's earlier mapping; then no target
+        is needed.
+    eyes : {"both", "left", "right"}
+    extra : sequence of str
+        Labels of further channels to use.
+    weights : dict of float by eye, optional
+        Share of each eye; by default by precision.
+    min_confidence : float
+        Samples with less confidence count as missing.
+
+    Returns
+    -------
+    Mapping
+
+    Raises
+    ------
+    InputError
+        When nothing can be fitted: no usable sample and no prior, features that do not
+        change, a shared mapping for other channels.
+    """
+    return fit_all([rec], shared, eyes, extra, weights, min_confidence)
+
+
+def fit_all(
+    recordings: Sequence[Recording],
+    shared: SharedMapping | Mapping | None = None,
+    eyes: str = "both",
+    extra: Sequence[str] = (),
+    weights: dict[str, float] | None = None,
+    min_confidence: float = 0.0,
+    recordings_sha256: Sequence[str] = (),
+) -> Mapping:
+    """Fit one mapping to several recordings of one person, the last set-up's.
+
+    Parameters and errors as for `fit`; `recordings_sha256` is kept as provenance.
+    """
+    prior = shared.as_shared() if isinstance(shared, Mapping) else shared
+    options = (prior, eyes, tuple(extra), min_confidence)
+    person = person_of(recordings, *options)
+    wanted = _wanted(weights, person.layout.names)
+    return _mapping(recordings, person, wanted, tuple(recordings_sha256))
+
+
+def _wanted(weights: dict[str, float] | None, names: tuple[str, ...]) -> Array | None:
+    if weights is None:
+        return None
+    wanted = np.array([float(weights.get(name, 0.0)) for name in names])
+    if not (np.isfinite(wanted).all() and (wanted >= 0).all() and wanted.sum() > 0):
+        raise InputError(
+            f"the eye weights {weights!r} leave no eye of {', '.join(names)}; give "
+            "positive numbers"
+        )
+    return wanted
+
+
+def _mapping(
+    recordings: Sequence[Recording],
+    person: Person,
+    wanted: Array | None,
+    hashes: tuple[str, ...],
+) -> Mapping:
+    prior, found, last = person.prior, person.estimate, recordings[-1]
+    shares = eye_shares(prior.basis, found.weights.cov, found.noise, wanted)
+    return Mapping(
+        layout=person.layout,
+        setup=last.setup,
+        basis=prior.basis,
+        weights=found.weights,
+        noise=found.noise,
+        shares=shares,
+        looks=_look_rows(person),
+        people=prior.people,
+        lag_s=person.lag_s,
+        notes=person.notes,
+        source={
+            "person": last.person,
+            "session": last.session,
+            "created": last.created,
+            "source_id": last.source_id,
+            "stream": last.name,
+        },
+        recordings=hashes,
+        channels=tuple(f"{c.eye} {c.type}" for c in last.channels),
+    )
+
+
+def _look_rows(person: Person) -> NDArray[np.void]:
+    rows = np.zeros(len(person.reasons), LOOK_DTYPE)
+    for row, (index, reason) in zip(rows, person.reasons.items(), strict=True):
+        target = person.targets[index]
+        mine = np.flatnonzero(person.points.target == index)
+        row["target"], row["role"], row["reason"] = index, target["role"], reason
+        row["x"], row["y"] = target["x"], target["y"]
+        row["samples"] = person.samples[index]
+        row["away_x_deg"] = row["away_y_deg"] = np.nan
+        if len(mine):
+            row["weight"] = float(person.estimate.trust[mine].mean())
+            away = np.median(person.estimate.away[mine], axis=0)
+            row["away_x_deg"], row["away_y_deg"] = away
+    rows.setflags(write=False)
+    return rows
+
+
+def predicted_sd_deg(mapping: Mapping) -> float:
+    """Mean predicted sd per axis over the screen, in degrees, sample noise included.
+
+    What a session watches to know when to stop.
+    """
+    axis = np.linspace(0.1, 0.9, 5)
+    grid = np.stack(np.meshgrid(axis, axis), -1).reshape(-1, 2)
+    hv = geometry.px_to_angles(mapping.setup, grid * mapping.setup.screen_px)
+    return float(np.mean(mapping.evaluator.spread_at(hv)))
+
+
+def load_prior(path: str | Path) -> SharedMapping | Mapping:
+    """Read what a fit can start from: a shared mapping, or a person's earlier one."""
+    try:
+        return SharedMapping.load(path)
+    except InputError as error:
+        if f"{FORMAT!r} file" not in str(error):
+            raise
+    return Mapping.load(path)

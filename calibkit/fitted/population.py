@@ -1,0 +1,259 @@
+"""Learning a population of linear mappings by expectation-maximisation; no files here.
+
+Every array has the persons as its first axis; persons with fewer looks are padded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted import bayes
+from calibkit.fitted.basis import GROUPS, Basis
+from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.observations import (
+    Noise,
+    Points,
+    Prepared,
+    blocks,
+    carried,
+    prepare,
+)
+
+Array = NDArray[np.float64]
+
+# Shrinking the covariance over people to one with a structure: worth so many people.
+STRUCTURE_PEOPLE = 12.0
+LAPSE_SHARE = 0.05
+LAPSE_DEG = 8.0
+LEAST_DEG = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Population:
+    """What was learned, and how far each look of each person is believed, (k, T)."""
+
+    weights: Gaussian
+    noise: Noise
+    trust: Array
+
+
+def stack(basis: Basis, persons: Sequence[Points]) -> Prepared:
+    """Evaluate the basis for every person and pad to the same number of looks."""
+    each = [prepare(basis, found) for found in persons]
+    longest = max(1, *(len(found) for found in persons))
+
+    def padded(name: str) -> Array:
+        rows = [getattr(one, name) for one in each]
+        out = np.zeros((len(rows), longest, *rows[0].shape[1:]), rows[0].dtype)
+        for k, row in enumerate(rows):
+            out[k, : len(row)] = row
+        return out
+
+    names = ("design", "target", "present", "slope", "mean_cov", "moving")
+    return Prepared(**{name: padded(name) for name in names})  # type: ignore[arg-type]
+
+
+def people(prepared: Prepared, which: NDArray[np.int_]) -> Prepared:
+    """Return some of the persons."""
+    return Prepared(**{name: value[which] for name, value in vars(prepared).items()})
+
+
+def learn(
+    prepared: Prepared, basis: Basis, start: Gaussian, noise: Noise, rounds: int
+) -> Population:
+    """Mean and covariance over people, and the noise that they share.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        Of k persons.
+    basis : Basis
+    start : Gaussian
+        A broad prior; the first mean is found from all looks together.
+    noise : Noise
+        To start from.
+    rounds : int
+
+    Notes
+    -----
+    The covariance is the one of expectation-maximisation for a linear mixed model
+    (Laird & Ware 1982, Biometrics 38:963), shrunk to a structured one; the mean is the
+    generalised least squares one, which does not wait for the covariance to settle. A
+    look is believed by what the *other* looks of its person predict.
+    """
+    count = len(prepared.target)
+    mean = _pooled_mean(prepared, start, noise)
+    cov = _first_cov(basis)
+    prior = Gaussian(mean=mean, cov=cov)
+    weights = np.broadcast_to(mean, (count, len(mean)))
+    made = blocks(prepared, noise, carried(prepared, weights))
+    trust = bayes.prior_weights(prior, made)
+    for _ in range(rounds):
+        prior = Gaussian(mean=mean, cov=cov)
+        root = prior.root()
+        made = blocks(prepared, noise, carried(prepared, weights))
+        solution = bayes.solve(prior, made, trust, root)
+        trust = inliers(solution, made)
+        posterior = solution.posterior
+        weights = posterior.mean
+        mean = _mean(prior, root, posterior)
+        cov = structured(_spread(mean, posterior), basis, count)
+        noise = _noise(noise, prepared, made, posterior, trust)
+    weights_over_people = Gaussian(mean=mean, cov=cov)
+    return Population(weights=weights_over_people, noise=noise, trust=trust)
+
+
+def _pooled_mean(prepared: Prepared, start: Gaussian, noise: Noise) -> Array:
+    """Treat all looks as one person's, who is off by degrees everywhere."""
+    width = prepared.target.shape[2]
+    rows = prepared.present.any(-1)
+    wide = np.broadcast_to(np.eye(width) * 4.0, (int(rows.sum()), width, width))
+    pooled = Blocks(
+        design=prepared.design[rows],
+        target=prepared.target[rows],
+        noise=wide,
+        present=prepared.present[rows],
+    )
+    trust = np.ones(len(pooled.target))
+    for _ in range(6):
+        solution = bayes.solve(start, pooled, trust)
+        trust = bayes.bounded_weights(solution.distance2(), pooled.counts)
+    return solution.posterior.mean
+
+
+def _first_cov(basis: Basis) -> Array:
+    sd = np.array([2.0, 1.0, 0.5, 0.2, 0.5])[basis.group]
+    return np.diag(np.tile(sd, 2 * len(basis.centre)) ** 2)
+
+
+def inliers(solution: bayes.Solution, made: Blocks) -> Array:
+    """Probability that each look was at its target, given the person's other looks."""
+    width = made.target.shape[-1]
+    shared = np.tile(np.eye(2), (width // 2, width // 2)) * LAPSE_DEG**2
+    cov = solution.left_out_cov
+    away = bayes.masked_noise(cov + shared, made.present)
+    logs = []
+    for spread in (cov, away):
+        solved = np.linalg.solve(spread, solution.left_out[..., None])[..., 0]
+        distance2 = np.sum(solved * solution.left_out, axis=-1)
+        logs.append(-0.5 * distance2 - 0.5 * np.linalg.slogdet(spread)[1])
+    odds = logs[1] - logs[0] + np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE))
+    inlier: Array = 1.0 / (1.0 + np.exp(np.clip(odds, -50.0, 50.0)))
+    return np.clip(inlier, 1e-6, 1.0)
+
+
+def _mean(prior: Gaussian, root: Array, posterior: Gaussian) -> Array:
+    inverse = np.linalg.pinv(root)
+    steps = (posterior.mean - prior.mean) @ inverse.T
+    known = np.eye(len(root)) - inverse @ posterior.cov @ inverse.T
+    total = known.sum(axis=0) + 0.02 * np.eye(len(root))
+    mean: Array = prior.mean + root @ np.linalg.solve(total, steps.sum(axis=0))
+    return mean
+
+
+def _spread(mean: Array, posterior: Gaussian) -> Array:
+    apart = posterior.mean - mean
+    cov: Array = posterior.cov.mean(axis=0) + apart.T @ apart / len(apart)
+    return cov
+
+
+def structured(cov: Array, basis: Basis, count: int) -> Array:
+    """Shrink a covariance over people towards one variance per group of functions.
+
+    The structured one keeps, for each group, the mean variance and the mean covariance
+    between the same function of the two eyes.
+    """
+    eyes, terms = len(basis.centre), basis.terms
+    group = basis.group
+    shaped = cov.reshape(eyes, 2, terms, eyes, 2, terms)
+    target = np.zeros_like(shaped)
+    for g in range(len(GROUPS)):
+        members = np.flatnonzero(group == g)
+        if not len(members):
+            continue
+        index = [(a, k) for a in range(2) for k in members]
+        own = np.mean([shaped[e, a, k, e, a, k] for e in range(eyes) for a, k in index])
+        across = (
+            np.mean([shaped[0, a, k, 1, a, k] for a, k in index]) if eyes == 2 else 0.0
+        )
+        across = float(np.clip(across, -0.95 * own, 0.95 * own))
+        for a, k in index:
+            for e in range(eyes):
+                for f in range(eyes):
+                    target[e, a, k, f, a, k] = own if e == f else across
+    weight = STRUCTURE_PEOPLE / (count + STRUCTURE_PEOPLE)
+    out: Array = (1.0 - weight) * cov + weight * target.reshape(cov.shape)
+    return 0.5 * (out + out.T) + 1e-9 * np.eye(len(out))
+
+
+def _noise(
+    noise: Noise, prepared: Prepared, made: Blocks, posterior: Gaussian, trust: Array
+) -> Noise:
+    """Shared and eye errors from what the posteriors leave over."""
+    design = prepared.design
+    fitted = (design @ posterior.mean[:, None, :, None])[..., 0]
+    left = np.where(prepared.present, prepared.target - fitted, 0.0)
+    unsure = design @ posterior.cov[:, None] @ np.swapaxes(design, -1, -2)
+    through = carried(prepared, posterior.mean)
+    second = left[..., :, None] * left[..., None, :] + unsure - through
+    # A look with much scatter of its own says little about the other errors.
+    scatter = np.trace(through, axis1=-2, axis2=-1)
+    seen = prepared.present.any(-1) & ~prepared.moving
+    if not seen.any():
+        return noise
+    calm = scatter <= 4.0 * np.median(scatter[seen])
+    weight = trust * seen * calm
+    both = prepared.present[..., :, None] & prepared.present[..., None, :]
+    each = weight[..., None, None] * both
+    number = each.sum(axis=(0, 1))
+    total = np.sum(each * second, axis=(0, 1)) / np.maximum(number, 1e-9)
+    return _split(noise, total, np.diag(number))
+
+
+def _split(noise: Noise, total: Array, number: Array) -> Noise:
+    fixation, eye = noise.fixation.copy(), noise.eye.copy()
+    eyes = len(eye)
+    for a in range(2):
+        own = np.clip(np.diag(total)[a::2], LEAST_DEG**2, None)
+        if eyes == 2:
+            together = float(np.clip(total[a, 2 + a], LEAST_DEG**2, own.min()))
+        else:
+            # One eye cannot tell the two apart; half each is as good as any.
+            together = 0.5 * float(own[0])
+        fixation[a] = np.sqrt(together)
+        apart = np.sqrt(np.clip(own - together, LEAST_DEG**2, None))
+        eye[:, a] = np.where(number[a::2] > 3, apart, eye[:, a])
+    return replace(noise, fixation=fixation, eye=eye)
+
+
+def halves_score(
+    population: Population, prepared: Prepared, nu: float = bayes.NU
+) -> Array:
+    """Log density of half of each person's looks given the other half, (k,).
+
+    Two halves, each once; Student's t, so that a lapse costs a bounded amount.
+    """
+    count, longest = prepared.target.shape[:2]
+    weights = np.broadcast_to(
+        population.weights.mean, (count, prepared.design.shape[-1])
+    )
+    made = blocks(prepared, population.noise, carried(prepared, weights))
+    root = population.weights.root()
+    score = np.zeros(count)
+    for half in range(2):
+        hidden = (np.arange(longest) % 2 == half) & made.present.any(-1)
+        start = bayes.prior_weights(population.weights, made)
+        trust = np.where(hidden, 1e-9, start)
+        for _ in range(3):
+            solution = bayes.solve(population.weights, made, trust, root)
+            fresh = bayes.bounded_weights(solution.distance2(), made.counts, nu)
+            trust = np.where(hidden, 1e-9, fresh)
+        solution = bayes.solve(population.weights, made, trust, root)
+        volume = np.linalg.slogdet(solution.left_out_cov)[1]
+        density = -0.5 * (nu + made.counts) * np.log1p(solution.distance2() / nu)
+        score += np.sum((density - 0.5 * volume) * hidden, axis=1)
+    return score

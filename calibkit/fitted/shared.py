@@ -1,0 +1,369 @@
+"""What people have in common, learned from the recordings of several."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.errors import InputError
+from calibkit.fitted import bayes, population
+from calibkit.fitted.basis import Basis, exponents
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.broad import (
+    DEGREES_SCALE,
+    DRIFT_DEG,
+    DRIFT_SHARE,
+    EYE_DEG,
+    FIXATION_DEG,
+    SAMPLE_DEG,
+    covariate_scaling,
+    middle_and_scale,
+    prior_weights,
+)
+from calibkit.fitted.features import Layout, layout
+from calibkit.fitted.observations import (
+    Noise,
+    Points,
+    blocks,
+    carried,
+    gains,
+    sample_noise,
+    structure,
+)
+from calibkit.fitted.person import Material, gather, merged
+from calibkit.fitted.population import Population, halves_score, people, stack
+from calibkit.fitted.prior import FEWEST
+from calibkit.fitted.prior import SharedMapping as SharedMapping
+from calibkit.kept.recording import Recording
+
+Array = NDArray[np.float64]
+
+ROUNDS = 15
+TRIAL_ROUNDS = 7
+FOLDS = 5
+TRIAL_PEOPLE = 40  # choosing functions needs no more
+GLIDE_LAG_S = 0.1  # of people who only followed a moving target
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Crowd:
+    """Looks of many persons: those to learn from, those to check with."""
+
+    layout: Layout
+    points: tuple[Points, ...]
+    checks: tuple[Points, ...]
+
+
+def learn_shared(
+    recordings: Sequence[Recording],
+    eyes: str = "both",
+    extra: Sequence[str] = (),
+    min_confidence: float = 0.0,
+) -> SharedMapping:
+    """Learn what people have in common, from the recordings of several.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        Of at least three persons, with calibration targets; validation targets, where
+        there are any, teach how much changes between calibration and use. Recordings
+        of the same person (by name) are put together.
+    eyes : {"both", "left", "right"}
+    extra : sequence of str
+        Labels of further channels that may be used.
+    min_confidence : float
+
+    Returns
+    -------
+    SharedMapping
+
+    Raises
+    ------
+    InputError
+        With fewer than three persons, or recordings of different kinds of tracker.
+    """
+    crowd = _crowd(recordings, eyes, tuple(extra), min_confidence)
+    basis = _choose_basis(crowd)
+    learned = _learn(crowd, basis, np.arange(len(crowd.points)), ROUNDS)
+    count = len(crowd.points)
+    noise = _finish_noise(crowd, basis, learned)
+    setups = np.unique(
+        [
+            [*r.setup.screen_px, *r.setup.screen_mm, r.setup.distance_mm]
+            for r in recordings
+        ],
+        axis=0,
+    )
+    simulated = all(r.name.startswith("simulated ") for r in recordings)
+    return SharedMapping(
+        signature=crowd.layout.signature,
+        eyes=crowd.layout.names,
+        basis=basis,
+        # One more person's mean is as unsure as the mean of all.
+        weights=Gaussian(
+            mean=learned.weights.mean, cov=learned.weights.cov * (1.0 + 1.0 / count)
+        ),
+        noise=noise,
+        people=count,
+        setups=setups,
+        origin="people",
+        notes=_notes(count, simulated),
+    )
+
+
+def _notes(count: int, simulated: bool) -> tuple[str, ...]:
+    notes = []
+    if count < 20:
+        notes.append(
+            f"learned from {count} people: wide, and for use where it was made only"
+        )
+    if simulated:
+        notes.append("learned from simulated people")
+    return tuple(notes)
+
+
+def _crowd(
+    recordings: Sequence[Recording],
+    eyes: str,
+    extra: tuple[str, ...],
+    min_confidence: float,
+) -> Crowd:
+    recordings = list(recordings)
+    if not recordings:
+        raise InputError("no recordings were given; a shared mapping needs 3 persons")
+    plan = layout(recordings[0].channels, eyes, extra)
+    for rec in recordings[1:]:
+        other = layout(rec.channels, eyes, extra)
+        if other.signature != plan.signature or other.covariates != plan.covariates:
+            raise InputError(
+                "the recordings come from different kinds of tracker "
+                f"({', '.join(plan.signature)}; {', '.join(other.signature)}); learn a "
+                "shared mapping for each"
+            )
+    mine: dict[str, list[Recording]] = {}
+    for k, rec in enumerate(recordings):
+        mine.setdefault(rec.person or f"\0{k}", []).append(rec)
+    points, checks = [], []
+    for own in mine.values():
+        found = _material(own, eyes, extra, "calibration", min_confidence)
+        looks = found.at_lag(GLIDE_LAG_S)
+        if len(looks):
+            points.append(looks)
+            check = _material(own, eyes, extra, "validation", min_confidence)
+            checks.append(check.points.take(~check.points.moving))
+    if len(points) < FEWEST:
+        raise InputError(
+            f"{len(points)} person(s) with usable calibration targets; a shared mapping "
+            f"needs at least {FEWEST}"
+        )
+    return Crowd(layout=plan, points=tuple(points), checks=tuple(checks))
+
+
+def _material(
+    own: Sequence[Recording],
+    eyes: str,
+    extra: tuple[str, ...],
+    role: str,
+    min_confidence: float,
+) -> Material:
+    plans = [layout(rec.channels, eyes, extra) for rec in own]
+    return merged(
+        [
+            gather(rec, plan, role, min_confidence)
+            for rec, plan in zip(own, plans, strict=True)
+        ]
+    )
+
+
+def _basis(crowd: Crowd, degree: int, groups: tuple[str, ...]) -> Basis:
+    plan = crowd.layout
+    eyes = len(plan.eyes)
+    names = tuple(
+        name
+        for name, g in zip(plan.covariates, plan.groups, strict=True)
+        if g in groups
+    )
+    centre, scale = np.zeros((eyes, 2)), np.full((eyes, 2), DEGREES_SCALE)
+    if not plan.in_degrees:
+        for e in range(eyes):
+            seen = [found.mean[found.seen[:, e], e] for found in crowd.points]
+            rows = np.concatenate(seen)
+            if len(rows):
+                centre[e], scale[e] = middle_and_scale(rows)
+    extra_centre, extra_scale = covariate_scaling(
+        np.concatenate([found.extra for found in crowd.points])
+    )
+    columns = [plan.covariates.index(name) for name in names]
+    return Basis(
+        degree=degree,
+        covariates=names,
+        centre=centre,
+        scale=scale,
+        extra_centre=extra_centre[:, columns],
+        extra_scale=extra_scale[:, columns],
+    )
+
+
+def _points(crowd: Crowd, basis: Basis, found: Points) -> Points:
+    columns = [crowd.layout.covariates.index(name) for name in basis.covariates]
+    return replace(found, extra=found.extra[..., columns])
+
+
+def _learn(
+    crowd: Crowd, basis: Basis, which: NDArray[np.int_], rounds: int
+) -> Population:
+    eyes = len(crowd.layout.eyes)
+    prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
+    noise = Noise(
+        fixation=np.full(2, FIXATION_DEG),
+        eye=np.full((eyes, 2), EYE_DEG),
+        spread=0.4,
+        sample=np.eye(2 * eyes) * SAMPLE_DEG**2,
+        drift=np.full(2, DRIFT_DEG),
+    )
+    start = prior_weights(basis, crowd.layout.in_degrees)
+    return population.learn(prepared, basis, start, noise, rounds)
+
+
+def supported_degree(places: Sequence[Array]) -> int:
+    """The highest degree that the layouts of targets can tell from a lower one.
+
+    Parameters
+    ----------
+    places : sequence of array (T, 2), degrees
+        Where each person's targets were. On three rows and columns a cubic is a
+        straight line in disguise, and five points cannot tell x² from y².
+
+    Returns
+    -------
+    int, 1 to 3
+    """
+    rows = np.concatenate(places)
+    low, high = rows.min(axis=0), rows.max(axis=0)
+    scaled = 2.0 * (rows - low) / np.maximum(high - low, 1e-9) - 1.0
+    for degree in (3, 2):
+        terms = np.stack(
+            [scaled[:, 0] ** p * scaled[:, 1] ** q for p, q in exponents(degree)], 1
+        )
+        new = np.array([p + q == degree for p, q in exponents(degree)])
+        fit = np.linalg.lstsq(terms[:, ~new], terms[:, new], rcond=None)[0]
+        left = terms[:, new] - terms[:, ~new] @ fit
+        # What is left of the new terms, in any mixture of them.
+        smallest = np.linalg.eigvalsh(left.T @ left / len(rows))[0]
+        if smallest > 1e-3:
+            return degree
+    return 1
+
+
+def _choose_basis(crowd: Crowd) -> Basis:
+    """Leave-people-out predictive score: degree first, then covariates that pay."""
+    which = np.arange(min(TRIAL_PEOPLE, len(crowd.points)))
+    most = supported_degree([crowd.points[k].gaze for k in which])
+    # Five points cannot hold a quadratic apart, but a small one does no harm.
+    degrees = [d for d in (2, 3) if d <= max(most, 2)]
+    scores = {d: _trial(crowd, _basis(crowd, d, ()), which) for d in degrees}
+    degree = max(degrees, key=lambda d: float(scores[d].sum()))
+    groups: tuple[str, ...] = ()
+    best = scores[degree]
+    for group in dict.fromkeys(crowd.layout.groups):
+        trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
+        gain = trial - best
+        # Covariates must pay for most people, by more than a standard error.
+        if gain.sum() > 1.0 * np.std(gain) * np.sqrt(len(gain)):
+            groups, best = (*groups, group), trial
+    return _basis(crowd, degree, groups)
+
+
+def _trial(crowd: Crowd, basis: Basis, which: NDArray[np.int_]) -> Array:
+    """Score of each person under what the others teach."""
+    prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
+    folds = min(FOLDS, len(which))
+    scores = np.zeros(len(which))
+    for fold in range(folds):
+        out = np.flatnonzero(np.arange(len(which)) % folds == fold)
+        rest = np.setdiff1d(np.arange(len(which)), out)
+        learned = _learn(crowd, basis, which[rest], TRIAL_ROUNDS)
+        scores[out] = halves_score(learned, people(prepared, out))
+    return scores
+
+
+def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:
+    """Typical sample noise, how much persons differ, and the drift."""
+    prepared = stack(basis, [_points(crowd, basis, p) for p in crowd.points])
+    noise = learned.noise
+    count = len(crowd.points)
+    weights = np.broadcast_to(learned.weights.mean, (count, basis.size))
+    made = blocks(prepared, noise, carried(prepared, weights))
+    solution = bayes.solve(learned.weights, made, learned.trust)
+    distance2 = solution.distance2() * learned.trust
+    number = np.sum(made.counts * learned.trust, axis=1)
+    own = np.sum(distance2, axis=1) / np.maximum(number, 1.0)
+    # The logarithm of a mean of n squares has the variance 2/n by chance alone.
+    spread2 = np.var(np.log(np.clip(own, 1e-3, 1e3))) - np.mean(2.0 / number)
+    samples = []
+    slope = basis.derivatives(basis.centre[:, None, :])[:, 0]
+    for k, found in enumerate(crowd.points):
+        gain = gains(slope[None], solution.posterior.mean[k])[0]
+        samples.append(sample_noise(found.spread, gain))
+    noise = replace(
+        noise,
+        spread=float(np.clip(0.5 * np.sqrt(max(spread2, 0.0)), 0.15, 0.7)),
+        sample=_typical(np.array(samples)),
+    )
+    return replace(noise, drift=_drift(crowd, basis, solution.posterior, noise))
+
+
+def _typical(samples: Array) -> Array:
+    """Median variances, with the mean correlation between the eyes."""
+    sd = np.sqrt(np.diagonal(samples, axis1=1, axis2=2)) + 1e-9
+    correlation = np.mean(samples / (sd[:, :, None] * sd[:, None, :]), axis=0)
+    middle = np.median(sd, axis=0)
+    typical: Array = correlation * middle[:, None] * middle[None, :]
+    return typical
+
+
+def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Array:
+    """Sd of what changes after calibration, from check targets where there are any."""
+    errors, expected = [], []
+    for k, check in enumerate(crowd.checks):
+        if not len(check):
+            continue
+        prepared = stack(basis, [_points(crowd, basis, check)])
+        design, present = prepared.design[0], prepared.present[0]
+        both = present.all(axis=1)
+        if not both.any():
+            continue
+        eyes = len(basis.centre)
+        mean = np.tile(np.eye(2) / eyes, eyes)
+        left = (prepared.target[0] - design @ posterior.mean[k])[both] @ mean.T
+        unsure = design @ posterior.cov[k] @ np.swapaxes(design, -1, -2)
+        unsure = unsure + structure(noise) + carried(prepared, posterior.mean[[k]])[0]
+        variance = mean @ unsure[both] @ mean.T
+        errors.append(left)
+        expected.append(np.diagonal(variance, axis1=-2, axis2=-1))
+    if len(errors) < FEWEST:
+        # Without checks: as large as what mappings cannot follow, at the least.
+        return np.maximum(
+            DRIFT_DEG, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
+        )
+    error2 = np.concatenate(errors) ** 2
+    known = np.concatenate(expected)
+    return np.array([_matching(error2[:, a], known[:, a]) for a in range(2)])
+
+
+def _matching(error2: Array, known: Array) -> float:
+    """Sd to add so that 85 % lie where a normal has them: 1.44 sd, 2.072 squared.
+
+    The last 15 % hold the lapses, which are no drift.
+    """
+    low, high = 0.0, 3.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if np.quantile(error2 / (known + middle**2), 0.85) > 2.072:
+            low = middle
+        else:
+            high = middle
+    return max(middle, 0.1)

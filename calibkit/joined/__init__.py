@@ -1,0 +1,1 @@
+"""Where edges and pure parts are joined: the loops behind the commands."""

@@ -1,0 +1,124 @@
+"""A session's real ends: the stream, the Markers outlet, the window."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit.errors import CallError
+from calibkit.joined import options
+
+if TYPE_CHECKING:
+    from calibkit.geometry import Setup
+    from calibkit.joined.wiring_source import Steady
+    from calibkit.kept.settings import Settings
+    from calibkit.streams.lsl import GazeInlet, MarkerOutlet, Watch
+    from calibkit.streams.lsl_found import Found
+    from calibkit.window.screen import Screen
+
+FIND_S = 5.0
+LISTENER_S = 5.0
+MARKERS = "calibkit-session"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stream:
+    """An open gaze stream that outlives losses, and what it said of itself."""
+
+    source: Steady
+    inlet: GazeInlet
+    watch: Watch
+
+    def close(self) -> None:
+        """Disconnect."""
+        self.source.close()
+        self.watch.close()
+
+
+def open_stream(source_id: str | None, stored: Settings) -> Stream:
+    """Find and open the one stream to use.
+
+    Raises
+    ------
+    DeviceError
+        When there is none.
+    CallError
+        When there are several and nobody can be asked.
+    """
+    from calibkit.joined import wiring_source
+    from calibkit.streams import lsl, lsl_found
+
+    there = lsl.find("Gaze", source_id, FIND_S)
+    found = lsl_found.choose(there, source_id, _chooser())
+    watch = lsl.Watch("Gaze", source_id or found.source_id or found.name)
+    inlet = _connect(found, stored)
+    source = wiring_source.Steady(
+        inlet,
+        found,
+        found=watch.found,
+        connect=lambda again: _connect(again, stored),
+        clock=lsl.clock,
+    )
+    return Stream(source=source, inlet=inlet, watch=watch)
+
+
+def _connect(found: Found, stored: Settings) -> GazeInlet:
+    from calibkit.streams import lsl
+
+    return lsl.open_gaze(found, stored.names(found.source_id or found.name))
+
+
+def check_channels(stream: Stream, eyes: str) -> None:
+    """Refuse a stream of which nothing can be read, and say how to name its channels.
+
+    Raises
+    ------
+    CallError
+    """
+    from calibkit.errors import InputError
+    from calibkit.fitted.features import layout
+
+    try:
+        layout(stream.source.channels, eyes)
+    except InputError as error:
+        raise CallError(
+            f"stream {stream.inlet.found.label}: {error}; keep names for its channels "
+            "with calibkit streams --names FILE"
+        ) from None
+
+
+def _chooser() -> Any:
+    if sys.stdin is None or not sys.stdin.isatty():
+        return None
+
+    def ask(streams: Sequence[Found]) -> int:
+        for number, stream in enumerate(streams, 1):
+            options.say(f"  {number}  {stream.label} on {stream.host}")
+        answer = options.ask("the number of the stream to use", "--stream")
+        if not answer.isdigit() or not 1 <= int(answer) <= len(streams):
+            raise CallError(f"{answer!r} is no number of a stream; give --stream")
+        return int(answer) - 1
+
+    return ask
+
+
+def open_markers(session: str, source_id: str) -> MarkerOutlet:
+    """Put out the session's Markers; a simulated person is given time to listen."""
+    from calibkit.streams import lsl
+    from calibkit.streams.lsl_found import RAW
+
+    outlet = lsl.MarkerOutlet(MARKERS, f"{MARKERS}:{session}")
+    if source_id.startswith(RAW):
+        outlet.wait_for_consumers(LISTENER_S)
+    return outlet
+
+
+def open_screen(setup: Setup, *, full: bool, pictures: Path | None) -> Screen:
+    """Open the client's window, its events stamped by the LSL clock."""
+    from calibkit.streams import lsl
+    from calibkit.window.screen import Screen
+
+    return Screen(setup, lsl.clock, full=full, pictures=pictures)

@@ -1,0 +1,201 @@
+"""From a command line's flags to a session that can start: person, set-up, ends."""
+
+from __future__ import annotations
+
+import argparse
+import secrets
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from calibkit.errors import CallError
+from calibkit.joined import options
+from calibkit.joined.run_attempt import Attempt, Ends
+from calibkit.joined.run_setup import Resolved, resolve
+from calibkit.kept import protocol, records, settings
+from calibkit.kept.protocol_model import Protocol
+
+if TYPE_CHECKING:
+    from calibkit.joined.run_live import Stream
+
+# The screen of a simulated person who is given none: a usual 24-inch one.
+HEADLESS = {
+    "screen_px": (1920, 1080),
+    "screen_mm": (527.0, 296.0),
+    "distance_mm": 600.0,
+}
+
+
+def prepare(
+    args: argparse.Namespace, chosen: Protocol, *, checks_only: bool
+) -> tuple[Attempt, Ends]:
+    """Check the call, find stream and set-up, open the window.
+
+    Raises
+    ------
+    CalibkitError
+        Whatever is missing or unusable, by its own class.
+    """
+    from calibkit.kept import home as home_folder
+    from calibkit.kept import journal
+    from calibkit.kept.profile import check_person
+
+    check_person(args.person)
+    if args.headless and args.stream:
+        raise CallError("--headless reads no stream; leave out --stream or --headless")
+    if args.pictures is not None and not args.headless:
+        args.pictures.mkdir(parents=True, exist_ok=True)
+    for note in protocol.advice(chosen) if not checks_only else ():
+        options.say(f"note: {note}")
+    home = home_folder.resolve(args.home)
+    for found in journal.recover(home / "recordings"):
+        options.say(f"note: {found.text}")
+    make = _headless if args.headless else _live
+    return make(args, chosen, home, checks_only)
+
+
+def _flags(args: argparse.Namespace) -> dict[str, Any]:
+    return {"screen_mm": args.screen_mm, "distance_mm": args.distance_mm}
+
+
+def _attempt(
+    args: argparse.Namespace,
+    chosen: Protocol,
+    home: Path,
+    found: Resolved,
+    checks_only: bool,
+    **stream: Any,
+) -> Attempt:
+    from calibkit.session.session_plan import plan
+
+    seed = secrets.randbits(31) if args.seed is None else args.seed
+    now = datetime.now(UTC)
+    if found.answers:
+        settings.store_setup(home, found.answers)
+    return Attempt(
+        home=home,
+        person=args.person,
+        session=f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}",
+        number=len(records.recordings(home, args.person)) + 1,
+        created=now.isoformat(timespec="seconds"),
+        protocol=chosen,
+        plan=plan(
+            chosen,
+            found.setup,
+            np.random.default_rng(seed),
+            advance=args.advance,
+            checks_only=checks_only,
+        ),
+        setup=found.setup,
+        **stream,
+    )
+
+
+def _headless(
+    args: argparse.Namespace, chosen: Protocol, home: Path, checks_only: bool
+) -> tuple[Attempt, Ends]:
+    from calibkit import simulation
+    from calibkit.joined import run_headless
+
+    args.seed = secrets.randbits(31) if args.seed is None else args.seed
+    found = resolve(
+        _flags(args),
+        settings.load(home).setup,
+        HEADLESS,
+        screen_px=args.window,
+        background=chosen.targets.background,
+    )
+    person = simulation.person(tracker=args.tracker, seed=args.seed, setup=found.setup)
+    attempt = _attempt(
+        args,
+        chosen,
+        home,
+        found,
+        checks_only,
+        channels=person.channels,
+        name=f"simulate-{args.tracker}-{args.seed}",
+        source_id=f"calibkit-raw:simulate-{args.tracker}-{args.seed}",
+        nominal_rate=person.nominal_rate,
+    )
+    presenter = run_headless.VirtualPresenter()
+    life = person.begin(0.0, session=attempt.number)
+    source = run_headless.SimulatedSource(life, presenter)
+    markers = run_headless.SimulatedMarkers(life)
+    return attempt, Ends(presenter=presenter, source=source, markers=markers)
+
+
+def _live(
+    args: argparse.Namespace, chosen: Protocol, home: Path, checks_only: bool
+) -> tuple[Attempt, Ends]:
+    from calibkit.joined import run_live
+    from calibkit.window import screen
+
+    stored = settings.load(home)
+    # The display first: nothing should be asked where nothing can be shown.
+    size_px = _fitting(args.window, screen.display_px())
+    stream = run_live.open_stream(args.stream, stored)
+    try:
+        run_live.check_channels(stream, chosen.data.eyes)
+        found = resolve(
+            _flags(args),
+            stored.setup,
+            stream.inlet.setup,
+            screen_px=size_px,
+            background=chosen.targets.background,
+        )
+        return _opened(args, chosen, home, stream, found, checks_only)
+    except BaseException:
+        stream.close()
+        raise
+
+
+def _fitting(
+    window_px: tuple[int, int] | None, screen_px: tuple[int, int]
+) -> tuple[int, int]:
+    if window_px is None:
+        return screen_px
+    if window_px[0] > screen_px[0] or window_px[1] > screen_px[1]:
+        raise CallError(
+            f"--window {window_px[0]}x{window_px[1]} does not fit on the screen of "
+            f"{screen_px[0]} x {screen_px[1]} pixels; choose a smaller one"
+        )
+    return window_px
+
+
+def _opened(
+    args: argparse.Namespace,
+    chosen: Protocol,
+    home: Path,
+    stream: Stream,
+    found: Resolved,
+    checks_only: bool,
+) -> tuple[Attempt, Ends]:
+    from calibkit.joined import run_live
+
+    attempt = _attempt(
+        args,
+        chosen,
+        home,
+        found,
+        checks_only,
+        channels=stream.source.channels,
+        name=stream.inlet.name,
+        source_id=stream.inlet.source_id,
+        nominal_rate=stream.inlet.nominal_rate,
+    )
+    presenter = run_live.open_screen(
+        found.setup, full=args.window is None, pictures=args.pictures
+    )
+    try:
+        markers = run_live.open_markers(attempt.session, attempt.source_id)
+        stream.inlet.flush()
+    except BaseException:
+        presenter.close()
+        raise
+    keys = {**chosen.keys.actions(), "escape": "stop"}
+    options.say("keys: " + ", ".join(f"{key} {does}" for key, does in keys.items()))
+    return attempt, Ends(
+        presenter=presenter, source=stream.source, markers=markers, tell=options.say
+    )

@@ -1,0 +1,289 @@
+"""The live loop of `calibkit publish`: find, read, map, send, and find again.
+
+The library's own recovery is not used: it is slow and silent and may switch to another
+device. The stream that was chosen at the start is the only one that is ever read.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from hashlib import sha256
+from pathlib import Path
+from typing import Protocol
+
+from calibkit.channels import Channel
+from calibkit.errors import CalibkitError, CallError, DeviceError, InputError
+from calibkit.joined.wiring import Sink
+from calibkit.joined.wiring_stop import Stop
+from calibkit.kept import lock
+from calibkit.live.publisher import Applied, Notice, Publisher, differences
+from calibkit.streams.lsl_found import OURS, Chunk, Found, choose
+
+SETTLE_S = 0.3  # after the first candidate, so that a second one is seen too
+LOOK_S = 0.02
+PULL_S = 0.05
+REFRESH_S = 0.5
+
+
+class Inlet(Protocol):
+    """A gaze inlet."""
+
+    local: bool
+
+    @property
+    def channels(self) -> Sequence[Channel]: ...  # noqa: D102
+    def pull(self, wait_s: float = 0.0) -> Chunk: ...  # noqa: D102
+    def close(self) -> None: ...  # noqa: D102
+
+
+class Outlet(Sink, Protocol):
+    """A gaze outlet."""
+
+    def close(self) -> None: ...  # noqa: D102
+
+
+@dataclass(frozen=True, kw_only=True)
+class Edges:
+    """What the loop touches: streams, time, and whom it tells.
+
+    `tell` gets each notice; `refresh` returns a newer mapping, or None.
+    """
+
+    found: Callable[[], Sequence[Found]]
+    connect: Callable[[Found], Inlet]
+    outlet: Callable[[Found], Outlet]
+    clock: Callable[[], float]
+    sleep: Callable[[float], object]
+    tell: Callable[[Notice], object]
+    refresh: Callable[[], Applied | None] = field(default=lambda: None)
+
+
+def output_id(source_id: str) -> str:
+    """Return the source_id of the calibrated stream."""
+    return OURS + source_id
+
+
+def claim(folder: Path, source_id: str) -> int:
+    """Make this process the only one that publishes a stream from this folder.
+
+    Parameters
+    ----------
+    folder : Path
+    source_id : str
+        The input's.
+
+    Returns
+    -------
+    int
+        Descriptor of the lock file; closing it, or the process's end, lets go.
+
+    Raises
+    ------
+    CallError
+        Another process publishes it; the message names that one.
+    """
+    path = folder / f"publish-{sha256(source_id.encode()).hexdigest()[:16]}.lock"
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    if lock.hold(handle):
+        os.ftruncate(handle, 0)
+        os.write(handle, str(os.getpid()).encode())
+        return handle
+    holder = os.read(handle, 20).decode("ascii", "replace") or "another process"
+    os.close(handle)
+    raise CallError(
+        f"process {holder} publishes {source_id!r} already; end it before starting "
+        "another"
+    )
+
+
+def wait_for_stream(
+    edges: Edges,
+    stop: Stop,
+    *,
+    source_id: str | None = None,
+    wait_s: float = float("inf"),
+) -> Found | None:
+    """Wait until a stream is there that may be read.
+
+    Parameters
+    ----------
+    edges : Edges
+    stop : Stop
+    source_id : str, optional
+    wait_s : float
+        At most so long.
+
+    Returns
+    -------
+    Found, or None when told to stop
+
+    Raises
+    ------
+    DeviceError
+        None came in time.
+    CallError
+        Several are there.
+    """
+    if source_id is not None and source_id.startswith(OURS):
+        raise CallError(
+            f"stream {source_id!r} is calibrated already; choose the tracker's own"
+        )
+    end_s = edges.clock() + wait_s
+    first_s: float | None = None
+    while not stop:
+        seen = edges.found()
+        now_s = edges.clock()
+        if not seen:
+            first_s = None
+        elif first_s is None:
+            first_s = now_s
+        if seen and first_s is not None and now_s - first_s >= SETTLE_S:
+            return choose(seen, source_id)
+        if now_s >= end_s:
+            return choose(seen, source_id)
+        edges.sleep(LOOK_S)
+    return None
+
+
+def check(mapping: Applied, found: Found) -> None:
+    """Refuse a stream that cannot be the mapping's, by what its outlet announces.
+
+    Raises
+    ------
+    InputError
+        The number of channels differs, or it sends text.
+    """
+    count = len(mapping.channels)
+    if found.text or found.channel_count != count:
+        raise InputError(
+            f"stream {found.label} has {found.channel_count} channels"
+            f"{' of text' if found.text else ''} but the mapping was made for {count}; "
+            "use the tracker it was made with, or calibrate with this one"
+        )
+
+
+def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> None:
+    """Map one stream until told to stop, through every loss of it.
+
+    Parameters
+    ----------
+    publisher : Publisher
+    first : Found
+        The stream; later only one of the same name and source_id is read.
+    edges : Edges
+    stop : Stop
+
+    Raises
+    ------
+    InputError
+        At the start only: the stream is not the mapping's.
+    """
+    check(publisher.mapping, first)
+    outlet = edges.outlet(first)
+    try:
+        inlet = _connect(publisher, first, edges)
+        while not stop:
+            dead = {first.uid}
+            if inlet is not None:
+                _tell(edges, publisher.found(first.label, edges.clock()))
+                text = _pump(publisher, inlet, outlet, edges, stop)
+                inlet.close()
+                if not stop:
+                    _tell(edges, publisher.lost(text, edges.clock()))
+            inlet, first = _again(publisher, first, dead, edges, stop)
+    finally:
+        outlet.close()
+
+
+def _connect(publisher: Publisher, found: Found, edges: Edges) -> Inlet | None:
+    """Open a stream and compare its channels; None when it is gone already."""
+    try:
+        inlet = edges.connect(found)
+    except DeviceError:
+        return None
+    faults = differences(publisher.mapping.channels, inlet.channels)
+    if faults:
+        inlet.close()
+        raise InputError(
+            f"stream {found.label} is not the mapping's: {faults[0]}; use the tracker "
+            "it was made with, or calibrate with this one"
+        )
+    return inlet
+
+
+def _pump(
+    publisher: Publisher, inlet: Inlet, outlet: Outlet, edges: Edges, stop: Stop
+) -> str:
+    """Map samples until the stream is lost; return how that was said."""
+    if not inlet.local:
+        publisher.gate.forget()
+    refresh_s = edges.clock() + REFRESH_S
+    while not stop:
+        try:
+            chunk = inlet.pull(PULL_S)
+        except DeviceError as lost:
+            return str(lost)
+        now_s = edges.clock()
+        if len(chunk.time_raw):
+            out = publisher.feed(
+                chunk.time_raw + chunk.correction_s, chunk.samples, now_s
+            )
+            outlet.push(out.time, out.rows)
+            _tell(edges, out.notices)
+        _tell(edges, publisher.tick(now_s))
+        if now_s >= refresh_s:
+            refresh_s = now_s + REFRESH_S
+            _refresh(publisher, edges)
+    return ""
+
+
+def _refresh(publisher: Publisher, edges: Edges) -> None:
+    now_s = edges.clock()
+    try:
+        mapping = edges.refresh()
+    except CalibkitError as fault:
+        text = f"the new mapping is unusable, the old one stays: {fault}"
+        _tell(edges, [Notice(time_s=now_s, state=publisher.state, text=text)])
+        return
+    if mapping is not None:
+        _tell(edges, publisher.use(mapping, now_s))
+
+
+def _again(
+    publisher: Publisher, last: Found, dead: set[str], edges: Edges, stop: Stop
+) -> tuple[Inlet | None, Found]:
+    """Wait for the same stream's return, and open it."""
+    told = ""
+    while not stop:
+        same = [
+            found
+            for found in edges.found()
+            if (found.name, found.source_id) == (last.name, last.source_id)
+            and found.uid not in dead
+        ]
+        text = ""
+        if len(same) > 1:
+            text = f"{len(same)} streams say they are {last.label}; stop all but one"
+        elif same:
+            try:
+                check(publisher.mapping, same[0])
+                inlet = _connect(publisher, same[0], edges)
+            except CalibkitError as fault:
+                text = str(fault)
+            else:
+                if inlet is not None:
+                    return inlet, same[0]
+        if text and text != told:
+            told = text
+            _tell(edges, publisher.lost(text, edges.clock()))
+        edges.sleep(LOOK_S)
+    return None, last
+
+
+def _tell(edges: Edges, notices: Iterable[Notice]) -> None:
+    for notice in notices:
+        with suppress(OSError, ValueError):  # a closed terminal silences nobody's gaze
+            edges.tell(notice)

@@ -1,0 +1,79 @@
+"""A mapping file as a plain snapshot, read by a process that then ends.
+
+A publisher must never have the HDF5 library in its own process: a damaged file can
+stop or freeze that process, and with it a person's voice.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from calibkit.errors import CalibkitError, InputError
+
+WAIT_S = 60.0
+
+
+def read(path: Path) -> dict[str, Any]:
+    """Read a mapping file's snapshot in a child process.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    dict, as `Mapping.snapshot` gives it
+
+    Raises
+    ------
+    InputError
+        The file is unusable, as the child says it, or the child died.
+    """
+    here = str(Path(__file__).resolve().parent.parent.parent)
+    known = [entry for entry in sys.path if entry]
+    paths = os.pathsep.join(known if here in known else [*known, here])
+    command = [sys.executable, "-P", "-W", "ignore", "-m", __name__, str(path)]
+    try:
+        child = subprocess.run(
+            command,
+            env=os.environ | {"PYTHONPATH": paths},
+            capture_output=True,
+            timeout=WAIT_S,
+            check=False,
+        )
+        answer = json.loads(child.stdout) if child.returncode == 0 else {}
+    except (OSError, ValueError, subprocess.TimeoutExpired) as problem:
+        raise InputError(
+            f"{path} could not be read ({type(problem).__name__}); use another copy"
+        ) from problem
+    if answer:
+        return dict(answer)
+    said = child.stderr.decode("utf-8", "replace").strip().splitlines()
+    if child.returncode == InputError.exit_status and said:
+        raise InputError(said[-1])
+    raise InputError(
+        f"{path} is damaged: the process that read it ended with status "
+        f"{child.returncode}; use another copy"
+    )
+
+
+def main(path: str) -> int:
+    """Print the snapshot of a mapping file; errors as one sentence."""
+    from calibkit.fitted.mapping import Mapping
+
+    try:
+        text = json.dumps(Mapping.load(Path(path)).snapshot(), allow_nan=False)
+    except CalibkitError as problem:
+        sys.stderr.write(f"{problem}\n")
+        return InputError.exit_status
+    sys.stdout.write(text)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1]))

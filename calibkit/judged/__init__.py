@@ -1,0 +1,1 @@
+"""How good a mapping is, which keys it carries, and what to change next."""

@@ -1,0 +1,1 @@
+"""What is kept: files, recordings, protocols, settings, profiles. No mathematics."""

@@ -1,0 +1,1 @@
+"""A session with a person: a pure machine of states, events and commands."""

@@ -1,0 +1,44 @@
+"""What the operator's keys do, and which presses count."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from calibkit.session.session_words import Key
+
+DEBOUNCE_S = 0.4
+# What a key may do: "call" draws attention to the target, "omit" leaves it out.
+ACTIONS = ("next", "stop", "pause", "again", "omit", "call")
+KEYS = {
+    "space": "next",
+    "escape": "stop",
+    "p": "pause",
+    "r": "again",
+    "x": "omit",
+    "a": "call",
+}
+
+
+class Keys:
+    """Turns presses into actions; a press soon after another of its key is none.
+
+    Parameters
+    ----------
+    actions : mapping of str
+        What each key does; whatever it says, escape stops.
+    """
+
+    def __init__(self, actions: Mapping[str, str] = KEYS) -> None:
+        self._actions = {**actions, "escape": "stop"}
+        self._pressed_s: dict[str, float] = {}
+
+    def met(self, key: Key) -> str:
+        """Return what a press asks for, or "" where it counts for nothing."""
+        action = self._actions.get(key.name, "")
+        before_s = self._pressed_s.get(key.name, float("-inf"))
+        # Held keys repeat: each repeat puts the next accepted press further off.
+        self._pressed_s[key.name] = key.time_s
+        if action == "stop":
+            return action
+        fresh = key.time_s - before_s >= DEBOUNCE_S
+        return action if fresh and action in ACTIONS else ""

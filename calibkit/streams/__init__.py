@@ -1,0 +1,1 @@
+"""The edge to Lab Streaming Layer."""

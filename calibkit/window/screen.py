@@ -1,0 +1,266 @@
+"""The client's screen: one target in greys on a plain background, and the keys.
+
+The only home of PsychoPy, used for drawing and keys alone. All geometry is ours, in
+pixels. Nothing flashes: targets fade in and out over 0.3 s or more, and only their
+size changes in between.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from calibkit.errors import DeviceError
+from calibkit.geometry import Setup
+from calibkit.session import session_words as words
+from calibkit.window.display import has_display
+from calibkit.window.screen_target import ARM_SHARE, Appearance, Look
+
+# A held key repeats as release and press at once; no finger is that fast.
+REPEAT_S = 0.06
+SHORTEST_S = 1.0 / 125.0
+NO_DISPLAY = (
+    "there is no display to show targets on; use a desktop, or install the package "
+    "xvfb and run this under xvfb-run"
+)
+
+
+class Screen:
+    """A window that shows a session's targets.
+
+    Parameters
+    ----------
+    setup : Setup
+        Its `screen_px` is the window's size where it is no full screen.
+    clock : callable
+        The LSL clock, seconds; every event is stamped with it.
+    full : bool
+        Cover the whole screen.
+    number : int
+        Which screen, where there are several.
+    pictures : Path, optional
+        Folder for a picture of each target as it is measured.
+
+    Raises
+    ------
+    DeviceError
+        When PsychoPy or a display is missing, or the window is not as large as the
+        set-up says.
+    """
+
+    def __init__(
+        self,
+        setup: Setup,
+        clock: Callable[[], float],
+        *,
+        full: bool = True,
+        number: int = 0,
+        pictures: Path | None = None,
+    ) -> None:
+        self._clock, self._setup, self._pictures = clock, setup, pictures
+        self._keys: list[words.Event] = []
+        self._let_go_s: dict[str, float] = {}
+        self._taken: list[Path] = []
+        self._window = _open(setup, full=full, number=number)
+        self._flip_s = clock()
+        self._target = Appearance(setup)
+        self._shapes = _shapes(self._window, setup)
+        self._window.winHandle.push_handlers(
+            on_key_press=self._press,
+            on_key_release=self._release,
+            on_close=self._close_asked,
+        )
+        self._closed = False
+
+    @property
+    def pictures(self) -> tuple[Path, ...]:
+        """The pictures that were saved."""
+        return tuple(self._taken)
+
+    def step(self, commands: Sequence[words.Command]) -> tuple[words.Event, ...]:
+        """Draw, flip once, and return what happened since.
+
+        Parameters
+        ----------
+        commands : sequence of Command
+
+        Returns
+        -------
+        tuple of Event: keys, `Shown` where a target was visible, a `Tick` at the end
+        """
+        for command in commands:
+            self._target.take(command, self._clock())
+        look = self._target.at(self._clock())
+        self._draw(look)
+        self._flip()
+        events, self._keys = list(self._keys), []
+        if look is not None and not look.leaving:
+            shown = words.Shown(time_s=self._flip_s, id=look.id, x=look.x, y=look.y)
+            events.append(shown)
+        if self._closed:
+            events.append(words.WindowClosed(time_s=self._flip_s))
+        return (*events, words.Tick(time_s=self._flip_s))
+
+    def close(self) -> None:
+        """Take the window away."""
+        if self._window is not None:
+            self._window.close()
+            self._window = None
+
+    def _draw(self, look: Look | None) -> None:
+        if look is None:
+            return
+        width, height = self._setup.screen_px
+        # PsychoPy counts from the centre, y up.
+        place = (look.x - width / 2.0, height / 2.0 - look.y)
+        for shape, (across, down), inked in self._shapes:
+            shape.pos = place
+            shape.size = (across * look.size_px, down * look.size_px)
+            if inked:
+                shape.fillColor = _signed(look.colour)
+            shape.draw()
+        if self._pictures is not None and look.still and not look.leaving:
+            self._take_picture(self._pictures / f"target-{look.id:02d}.png")
+
+    def _take_picture(self, path: Path) -> None:
+        if path not in self._taken:
+            # After the flip the buffer is black on some systems; before it is not.
+            self._window.getMovieFrame(buffer="back").save(path)
+            self._window.movieFrames = []
+            self._taken.append(path)
+
+    def _flip(self) -> None:
+        # Displays without a beat of their own would turn as fast as they can.
+        time.sleep(max(0.0, self._flip_s + SHORTEST_S - self._clock()))
+        try:
+            self._window.callOnFlip(self._flipped)
+            self._window.flip()
+            self._window.winHandle.dispatch_events()
+        except Exception as error:
+            raise DeviceError(
+                f"the display was lost ({type(error).__name__}); what was recorded is "
+                "kept, start the session anew"
+            ) from error
+
+    def _flipped(self) -> None:
+        self._flip_s = self._clock()
+
+    def _press(self, symbol: int, _modifiers: int) -> bool:
+        name, now_s = _key_name(symbol), self._clock()
+        if now_s - self._let_go_s.get(name, float("-inf")) > REPEAT_S:
+            self._keys.append(words.Key(time_s=now_s, name=name))
+        self._let_go_s[name] = float("inf")
+        # Nobody after us: pyglet's own handler would close the window on escape.
+        return True
+
+    def _release(self, symbol: int, _modifiers: int) -> bool:
+        self._let_go_s[_key_name(symbol)] = self._clock()
+        return True
+
+    def _close_asked(self) -> bool:
+        self._closed = True
+        # True keeps pyglet from closing the window under us.
+        return True
+
+
+def _key_name(symbol: int) -> str:
+    from pyglet.window import key
+
+    return str(key.symbol_string(symbol)).lower().lstrip("_")
+
+
+def display_px(number: int = 0) -> tuple[int, int]:
+    """Size of a screen in pixels, for sessions that cover it.
+
+    Raises
+    ------
+    DeviceError
+        When PsychoPy or a display is missing.
+    """
+    if not has_display(os.environ):
+        raise DeviceError(NO_DISPLAY)
+    _psychopy()
+    import pyglet
+
+    screens = pyglet.canvas.get_display().get_screens()
+    chosen = screens[min(number, len(screens) - 1)]
+    return int(chosen.width), int(chosen.height)
+
+
+def _open(setup: Setup, *, full: bool, number: int) -> Any:
+    if not has_display(os.environ):
+        raise DeviceError(NO_DISPLAY)
+    visual = _psychopy()
+    try:
+        window = visual.Window(
+            size=setup.screen_px,
+            fullscr=full,
+            screen=number,
+            units="pix",
+            color=_signed(setup.background),
+            colorSpace="rgb",
+            allowGUI=not full,
+            checkTiming=False,
+            waitBlanking=True,
+            winType="pyglet",
+            title="calibkit",
+        )
+    except Exception as error:
+        raise DeviceError(
+            f"no window could be opened on the display ({type(error).__name__}); check "
+            "that DISPLAY names a running screen with OpenGL (Debian: libgl1-mesa-dri)"
+        ) from error
+    got = tuple(int(v) for v in window.size)
+    if got != tuple(setup.screen_px):
+        window.close()
+        raise DeviceError(
+            f"the window is {got[0]} x {got[1]} pixels, not the "
+            f"{setup.screen_px[0]} x {setup.screen_px[1]} of the set-up; choose a "
+            "smaller --window, or correct screen_px and the display's scaling"
+        )
+    window.mouseVisible = False
+    return window
+
+
+def _psychopy() -> Any:
+    try:
+        from psychopy import logging, visual
+    except ImportError as error:
+        raise DeviceError(
+            "PsychoPy is needed to show targets and is not installed; install it with "
+            "`pip install calibkit[screen]` (Python 3.11 or 3.12)"
+        ) from error
+    except Exception as error:
+        raise DeviceError(
+            f"the display cannot be used ({type(error).__name__}: {error}); check "
+            "DISPLAY, or run this under xvfb-run (package xvfb)"
+        ) from error
+    logging.console.setLevel(logging.CRITICAL)
+    return visual
+
+
+def _signed(colour: Sequence[float]) -> list[float]:
+    """PsychoPy's colours run from -1 to 1."""
+    return [2.0 * level - 1.0 for level in colour]
+
+
+def _shapes(
+    window: Any, setup: Setup
+) -> tuple[tuple[Any, tuple[float, float], bool], ...]:
+    """Shapes from back to front: relative size, and whether they fade."""
+    from psychopy import visual
+
+    plain = {"units": "pix", "lineColor": None, "colorSpace": "rgb"}
+    back = {**plain, "fillColor": _signed(setup.background)}
+    disc = visual.Circle(window, radius=0.5, edges=64, **plain)
+    bar = visual.Rect(window, width=1.0, height=1.0, **back)
+    dot = visual.Circle(window, radius=0.5, edges=48, **plain)
+    return (
+        (disc, (1.0, 1.0), True),
+        (bar, (1.06, ARM_SHARE), False),
+        (bar, (ARM_SHARE, 1.06), False),
+        (dot, (ARM_SHARE, ARM_SHARE), True),
+    )
