@@ -1,0 +1,275 @@
+"""What is measured of the last seconds of a stream: loss, noise, rate. No verdicts.
+
+Noise is worked out within short windows and its middle one is taken, so that eyes that
+move about while they are checked do not count as noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit import geometry
+from calibkit.channels import Channel, feature_sources, missing
+from calibkit.fitted import features
+from calibkit.geometry import Setup
+from calibkit.judged import quality
+from calibkit.live.signals_head import STAND_IN
+
+Array = NDArray[np.float64]
+
+WINDOW_S = 0.25  # within a usual fixation of 0.2 to 0.3 s
+FEWEST = 5  # samples in a window, for slow cameras
+OWN_UNIT = "of the stream's own unit"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Eye:
+    """What was seen of one eye.
+
+    Parameters
+    ----------
+    eye, kind : str
+    samples : int
+        In which it was seen.
+    loss : float, 0-1
+        Share of the samples in which it was not.
+    longest_gap_s : float
+        Longest time without it.
+    noise_unit : str
+        "degrees", else what the two below are relative to; "" where nothing is known.
+    rms_s2s, sd : float
+        Precision from sample to sample, and as spread about the mean.
+    confidence : float
+        Median as the stream tells it, NaN where it does not.
+    """
+
+    eye: str
+    kind: str
+    samples: int
+    loss: float
+    longest_gap_s: float
+    noise_unit: str
+    rms_s2s: float
+    sd: float
+    confidence: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rate:
+    """How regularly samples came.
+
+    Parameters
+    ----------
+    declared_hz, measured_hz : float
+        0 declared is irregular.
+    jitter_s : float
+        Spread of the usual interval, robust to gaps.
+    longest_gap_s : float
+    absent : float, 0-1
+        Share of samples that the usual interval leads one to expect and that did not
+        come.
+    repeated, backward : int
+        Stamps that repeat, or run behind, the one before.
+    """
+
+    declared_hz: float
+    measured_hz: float
+    jitter_s: float
+    longest_gap_s: float
+    absent: float
+    repeated: int
+    backward: int
+
+
+def rate(time: Array, declared_hz: float = 0.0) -> Rate:
+    """Measure how regularly samples came.
+
+    Parameters
+    ----------
+    time : array (n,), s
+        Stamps as they came.
+    declared_hz : float
+
+    Returns
+    -------
+    Rate
+    """
+    steps = np.diff(time[np.isfinite(time)])
+    onward = steps[steps > 0]
+    odd = {"repeated": int((steps == 0).sum()), "backward": int((steps < 0).sum())}
+    if not len(onward):
+        return Rate(
+            declared_hz=declared_hz,
+            measured_hz=0.0,
+            jitter_s=math.nan,
+            longest_gap_s=math.nan,
+            absent=0.0,
+            **odd,
+        )
+    usual = float(np.median(onward))
+    # The rounded number of intervals in each step: 1 is no gap.
+    absent = float(np.sum(np.maximum(np.round(onward / usual) - 1, 0)))
+    near = onward[onward < 1.5 * usual]
+    return Rate(
+        declared_hz=declared_hz,
+        measured_hz=len(onward) / float(onward.sum()),
+        jitter_s=float(1.4826 * np.median(np.abs(near - usual))),
+        longest_gap_s=float(onward.max()),
+        absent=absent / (absent + len(onward)),
+        **odd,
+    )
+
+
+def eyes(
+    time: Array,
+    samples: NDArray[np.floating],
+    channels: Sequence[Channel],
+    setup: Setup | None = None,
+) -> tuple[Eye, ...]:
+    """Measure each eye that the stream has channels for.
+
+    Parameters
+    ----------
+    time : array (n,), s
+    samples : array (n, c)
+    channels : sequence of Channel
+    setup : Setup, optional
+        Turns screen positions into degrees; without it their noise is relative to the
+        screen, or in the stream's unit.
+
+    Returns
+    -------
+    tuple of Eye
+        Empty where nothing can be read.
+    """
+    if not feature_sources(channels):
+        return ()
+    table = np.asarray(samples, float)
+    plan = features.layout(channels)
+    known = setup or STAND_IN
+    lost = missing(table, channels, known)
+    xy = features.read(plan, table, known).xy
+    return tuple(
+        _eye(source, time, table, xy[k], lost[source.eye], setup)
+        for k, source in enumerate(plan.eyes)
+    )
+
+
+def _eye(
+    source: features.EyeSource,
+    time: Array,
+    table: Array,
+    xy: Array,
+    lost: NDArray[np.bool_],
+    setup: Setup | None,
+) -> Eye:
+    gone = lost | ~np.isfinite(xy).all(axis=1)
+    unit, scaled, shown = _scaled(source, table, xy, setup)
+    rms, sd = noise(time, np.where(gone[:, None], math.nan, scaled), shown)
+    column = source.confidence
+    sure = table[:, column] if column is not None else np.empty(0)
+    sure = sure[np.isfinite(sure)]
+    return Eye(
+        eye=source.eye,
+        kind=source.kind,
+        samples=int((~gone).sum()),
+        loss=float(gone.mean()) if len(gone) else 1.0,
+        longest_gap_s=longest_gap_s(time, gone),
+        noise_unit=unit if math.isfinite(sd) else "",
+        rms_s2s=rms,
+        sd=sd,
+        confidence=float(np.median(sure)) if len(sure) else math.nan,
+    )
+
+
+def _scaled(
+    source: features.EyeSource, table: Array, xy: Array, setup: Setup | None
+) -> tuple[str, Array, Setup | None]:
+    """Features in a unit that can be told, and the set-up where that is degrees.
+
+    Degrees come back as screen pixels, so that angles are exact off-axis.
+    """
+    if source.kind == "direction" or (source.kind == "screen" and setup is not None):
+        shown = setup or STAND_IN
+        return "degrees", geometry.angles_to_px(shown, xy), shown
+    if source.kind == "screen":
+        raw = np.asarray(table[:, list(source.columns)], float)
+        known = {"normalized": "of the screen", "px": "pixels", "mm": "mm"}
+        return known.get(source.unit, OWN_UNIT), raw, None
+    if source.kind == "pupil-reflex" and len(source.columns) == 6:
+        return "of the reflexes' distance", xy, None
+    known = {"px": "pixels of the camera", "mm": "mm"}
+    return known.get(source.unit, OWN_UNIT), xy, None
+
+
+def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, float]:
+    """Precision from sample to sample and as spread, of the middle short window.
+
+    Parameters
+    ----------
+    time : array (n,), s
+    xy : array (n, 2)
+        NaN where missing; with `setup`, screen pixels.
+    setup : Setup, optional
+        The answer is then in degrees, else in the unit of xy.
+
+    Returns
+    -------
+    (rms_s2s, sd)
+        NaN where no window is full enough.
+
+    Notes
+    -----
+    Definitions as in `quality`. Taking the middle window is ours.
+    """
+    figures = [_window_noise(xy[rows], setup) for rows in _windows(time, xy)]
+    if not figures:
+        return math.nan, math.nan
+    rms, sd = np.median(np.array(figures), axis=0)
+    return float(rms), float(sd)
+
+
+def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
+    """Rows of each stretch of about a quarter second without a missing sample."""
+    if len(time) < FEWEST:
+        return []
+    steps = np.diff(time)
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    length = max(FEWEST, round(WINDOW_S / usual)) if usual > 0 else FEWEST
+    seen = np.isfinite(xy).all(axis=1)
+    whole = len(seen) // length * length
+    blocks = np.arange(whole).reshape(-1, length)
+    return [rows for rows in blocks if seen[rows].all()]
+
+
+def _window_noise(xy: Array, setup: Setup | None) -> tuple[float, float]:
+    if setup is not None:
+        spread = quality.spread_deg(quality.covariance_deg2(setup, xy))
+        return quality.sample_to_sample_deg(setup, xy), spread
+    steps = np.diff(xy, axis=0)
+    rms = math.sqrt(float(np.mean(np.sum(steps**2, axis=1))))
+    return rms, math.sqrt(float(xy.var(axis=0, ddof=1).sum()))
+
+
+def longest_gap_s(time: Array, gone: NDArray[np.bool_]) -> float:
+    """Longest time from one sample in which the eye is seen to the next.
+
+    Parameters
+    ----------
+    time : array (n,), s
+    gone : array (n,) bool
+
+    Returns
+    -------
+    float, s
+        0 where it was always seen, the whole time where it never was.
+    """
+    if not len(time) or not gone.any():
+        return 0.0
+    edges = np.concatenate([time[:1], time[~gone], time[-1:]])
+    return float(np.diff(edges).max())
