@@ -132,7 +132,7 @@ def _moves(axes: Mapping[str, Axis]) -> Iterator[tuple[str, float]]:
 
 
 def _spread(values: Array) -> float:
-    """Spread of slow movement: a second or so is a bin, so that noise does not count."""
+    """Spread of slow movement: of ten bins, so that noise does not count."""
     known = values[np.isfinite(values)]
     if len(known) < 5:
         return math.nan

@@ -218,7 +218,7 @@ def _direction(places: dict[str, Array]) -> float | None:
 def _middle(places: dict[str, Array]) -> Array:
     """Between the eyes where both are told; of the only eye where one ever is."""
     stack = np.stack(list(places.values()))
-    told = np.isfinite(stack).all(axis=2).any(axis=1)
+    told = np.array([np.isfinite(one).all(axis=1).any() for one in stack])
     if told.sum() == 1:
         return stack[int(np.argmax(told))]
     # One eye alone would pull the middle to its own side: such samples tell nothing.

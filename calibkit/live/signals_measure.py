@@ -241,7 +241,7 @@ def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
     steps = np.diff(time)
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     length = max(FEWEST, round(WINDOW_S / usual)) if usual > 0 else FEWEST
-    seen = np.isfinite(xy).all(axis=1)
+    seen: NDArray[np.bool_] = np.isfinite(xy[:, 0] + xy[:, 1])
     whole = len(seen) // length * length
     blocks = np.arange(whole).reshape(-1, length)
     return [rows for rows in blocks if seen[rows].all()]
