@@ -69,9 +69,9 @@ def test_both_is_read_only_where_no_single_eye_is() -> None:
     assert set(feature_sources(both)) == {"both"}
     left = channels("left ScreenX", "left ScreenY")
     assert set(feature_sources(both + left)) == {"left"}
-    nameless = (Channel(label="x", eye="", type="ScreenX", unit=""),) + (
-        Channel(label="y", eye="", type="ScreenY", unit=""),
-    )
+    nameless = [
+        Channel(label=axis, eye="", type=f"Screen{axis}", unit="") for axis in "XY"
+    ]
     assert set(feature_sources(nameless)) == {"both"}
 
 

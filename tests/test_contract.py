@@ -20,7 +20,8 @@ import calibkit
 from calibkit import cli, errors
 from calibkit.channels import Channel
 from calibkit.joined import options
-from calibkit.kept.recording import TARGET_DTYPE, Recording
+from calibkit.kept.recording import Recording
+from calibkit.kept.recording_file import TARGET_DTYPE
 
 NAMES = {
     "CalibkitError",

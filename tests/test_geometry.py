@@ -1,4 +1,4 @@
-"""Pixels, millimetres and degrees against worked examples and astronomy's separation."""
+"""Pixels, millimetres and degrees, against worked examples and great circles."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_eccentricity_by_hand(point: tuple[float, float], degrees: float) -> Non
 
 
 def test_corner_is_the_angular_separation_of_the_sphere() -> None:
-    """Source: Vincenty's great-circle formula, as general astronomy libraries use it."""
+    """Source: Vincenty's great-circle formula, as astronomy libraries use it."""
     right, down = px_to_mm(OFFICE, (0.0, 0.0))[0]
     longitude = math.atan2(right, 650)
     latitude = math.atan2(down, math.hypot(right, 650))

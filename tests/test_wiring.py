@@ -476,7 +476,8 @@ def _broken(notice: Notice) -> None:
 def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
     held = wiring_publish.claim(tmp_path, "t-1")
     code = (
-        "import sys; from pathlib import Path; from calibkit.joined import wiring_publish\n"
+        "import sys; from pathlib import Path\n"
+        "from calibkit.joined import wiring_publish\n"
         "from calibkit.errors import CallError\n"
         "try: wiring_publish.claim(Path(sys.argv[1]), sys.argv[2])\n"
         "except CallError as problem: print(problem)\n"

@@ -75,7 +75,9 @@ def run(args: argparse.Namespace) -> int:
                 "lag_s": mapping.lag_s,
                 "notes": list(mapping.notes),
                 "targets": [
-                    dict(zip(mapping.looks.dtype.names, row.tolist(), strict=True))
+                    dict(
+                        zip(mapping.looks.dtype.names or (), row.tolist(), strict=True)
+                    )
                     for row in mapping.looks
                 ],
             }

@@ -262,7 +262,8 @@ def _plate_matrix(kernel: Array, plane: Array, smooth: float) -> Array:
     system = np.zeros((n + 3, n + 3))
     system[:n, :n] = kernel + smooth * np.eye(n)
     system[:n, n:], system[n:, :n] = plane, plane.T
-    return np.linalg.pinv(system)[:, :n]
+    inverse: Array = np.linalg.pinv(system)
+    return inverse[:, :n]
 
 
 _FITS: dict[str, Callable[[Array, Array], tuple[Predict, Array]]] = {

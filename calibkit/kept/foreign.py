@@ -1,8 +1,8 @@
 """Have a file of unknown origin read by a disposable child; take only plain arrays.
 
 A checksum finds accidents but is no signature. So whatever does not carry our valid
-checksum is parsed by `calibkit.kept.reader` in a process of its own, with limits, and what
-it sends is checked again here.
+checksum is parsed by `calibkit.kept.reader` in a process of its own, with limits, and
+what it sends is checked again here.
 """
 
 from __future__ import annotations

@@ -204,11 +204,15 @@ class Session:
         self._to_judge = self._judges(self._on())
         self._queue.done += 1
         self._queue.last = self._on()
-        return [*self._off(event.time_s, kept=True), words.Cue()]
+        by_key = isinstance(event, words.Key)
+        gave = self._gave("moved on" if by_key else "looked")
+        return [gave, *self._off(event.time_s, kept=True), words.Cue()]
 
     def _restless(self, event: words.Event) -> list[words.Command]:
-        text = f"target {self._on().id}: seen, but never at rest"
-        return [*self._finish_point(event), words.Note(time_s=event.time_s, text=text)]
+        gave = self._gave("restless")
+        text = f"target {gave.target}: seen, but never at rest"
+        note = words.Note(time_s=event.time_s, text=text)
+        return [gave, *self._finish_point(event)[1:], note]
 
     def _miss(self, event: words.Event) -> list[words.Command]:
         target = self._on()
@@ -220,8 +224,9 @@ class Session:
             self._queue.done += 1
             self._queue.missed += 1
             self._to_judge = self._judges(target)
+        gave = self._gave("no look" if again else "missed")
         off = self._off(event.time_s, kept=not again)
-        return [*off, words.Note(time_s=event.time_s, text=text)]
+        return [gave, *off, words.Note(time_s=event.time_s, text=text)]
 
     def _repeat(self, event: words.Event) -> list[words.Command]:
         self._queue.first(self._on())
@@ -240,8 +245,9 @@ class Session:
         return self._left_out(event, "left out")
 
     def _left_out(self, event: words.Event, what: str) -> list[words.Command]:
-        note = words.Note(time_s=event.time_s, text=f"target {self._on().id}: {what}")
-        return [*self._off(event.time_s, kept=False), note]
+        gave = self._gave("again" if what == "shown again" else "omitted")
+        note = words.Note(time_s=event.time_s, text=f"target {gave.target}: {what}")
+        return [gave, *self._off(event.time_s, kept=False), note]
 
     def _call(self, event: words.Event) -> list[words.Command]:
         return [self._draw(), words.Note(time_s=event.time_s, text="attention drawn")]
@@ -325,7 +331,11 @@ class Session:
         self._queue.first(self._queue.on)
         # What a moving target gave until now is good; a resting one begins anew.
         moved = self.state == table.GLIDING
-        return self._off(event.time_s, kept=moved)
+        gave = self._gave("cut short")
+        return [gave, *self._off(event.time_s, kept=moved)]
+
+    def _gave(self, what: str) -> words.Gave:
+        return words.Gave(target=self._on().id, what=what)
 
     def _off(self, time_s: float, *, kept: bool) -> list[words.Command]:
         target = self._on()

@@ -143,6 +143,18 @@ class Cue(Command):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Gave(Command):
+    """What a target gave, for the operator.
+
+    "looked", "moved on" (by the operator), "restless", "no look" (it comes again),
+    "missed" (it does not), "again", "omitted", "cut short".
+    """
+
+    target: int
+    what: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pause(Command):
     """Wait; the reason is for the operator."""
 
