@@ -27,6 +27,7 @@ from calibkit.joined.options import say
 COMMANDS = (
     "demo",
     "streams",
+    "check",
     "calibrate",
     "validate",
     "fit",

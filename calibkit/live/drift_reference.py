@@ -6,6 +6,7 @@ to be kept as text beside a mapping.
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -180,7 +181,7 @@ def _parts(rec: Recording) -> list[slice]:
     start, end = float(starts.min()), float(ends.max())
     count = max(1, round((end - start) / BLOCK_S))
     edges = np.searchsorted(rec.time, np.linspace(start, end, count + 1))
-    pairs = zip(edges[:-1], edges[1:], strict=True)
+    pairs = itertools.pairwise(edges)
     return [slice(int(a), int(b)) for a, b in pairs if b > a]
 
 

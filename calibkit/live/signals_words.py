@@ -225,6 +225,17 @@ def _moves(found: Head) -> str:
     return ", ".join(parts)
 
 
+def ends(place: Place) -> tuple[str, str]:
+    """Words at both ends of a bar."""
+    if not place.signed:
+        return "one way", "other way"
+    return {
+        "distance": ("closer", "farther away"),
+        "side": ("left", "right"),
+        "height": ("higher", "lower"),
+    }[place.axis]
+
+
 def bar(place: Place, half: int = BAR) -> str:
     """Draw one axis as a signed bar of plain characters.
 
@@ -238,13 +249,7 @@ def bar(place: Place, half: int = BAR) -> str:
     -------
     str, such as ``closer  ......####|............  farther away``
     """
-    left, right = {
-        "distance": ("closer", "farther away"),
-        "side": ("left", "right"),
-        "height": ("higher", "lower"),
-    }[place.axis]
-    if not place.signed:
-        left, right = "one way", "other way"
+    left, right = ends(place)
     share = max(-1.0, min(1.0, place.off / (2 * place.limit)))
     count = round(abs(share) * half)
     filled = ("#" * count).ljust(half, ".")
@@ -262,13 +267,15 @@ def bars(signal: Signal) -> list[str]:
     ]
 
 
+def line(finding: Finding) -> str:
+    """Return one finding as a line for a terminal."""
+    text = f"[{MARKS[finding.level]}] {subject(finding)}{finding.words}"
+    return f"{text} {finding.move}".rstrip()
+
+
 def lines(signal: Signal) -> list[str]:
     """Return the whole check as lines for a terminal."""
-    shown = []
-    for finding in signal.findings:
-        text = f"[{MARKS[finding.level]}] {_about(finding)}{finding.words}"
-        shown.append(f"{text} {finding.move}".rstrip())
-    return [*shown, *bars(signal)]
+    return [*[line(finding) for finding in signal.findings], *bars(signal)]
 
 
 def summary(signal: Signal) -> str:
@@ -286,8 +293,11 @@ def summary(signal: Signal) -> str:
     return "The signal is good."
 
 
-def _about(finding: Finding) -> str:
-    return "" if "noise" not in finding.about else f"{finding.about.split(',')[0]}: "
+def subject(finding: Finding) -> str:
+    """Return whose noise it is; other findings name their subject themselves."""
+    if "noise" not in finding.about:
+        return ""
+    return finding.about.split(",")[0].capitalize() + ": "
 
 
 def _name(eye: str) -> str:
