@@ -174,6 +174,7 @@ def look(
     setup: Setup,
     target_px: Sequence[float],
     gaze_px: Array,
+    sd_deg: float = 0.0,
     policy: Policy = POLICY,
 ) -> tuple[Drift, tuple[Change, ...]]:
     """Re-centre on one look at one target, if the look disagrees with the mapping.
@@ -189,6 +190,8 @@ def look(
     target_px : pair of float, px
     gaze_px : array (n, 2), px
         Of the uncorrected mapping during the look; NaN rows are left out.
+    sd_deg : float
+        The mapping's own sd there, per axis, for a single sample.
     policy : Policy
 
     Returns
@@ -201,18 +204,20 @@ def look(
     -----
     Posterior of a mean with prior sd tau and noise sigma: w = tau² / (tau² + sigma²).
     """
-    off = _away(setup, target_px, gaze_px)
+    off, local_sd = _away(setup, target_px, gaze_px, sd_deg)
     if off is None:
         text = "the look at the target was not seen; nothing has changed"
         return state, (_kept(state, time_s, text),)
     used = np.array(state.offset)
     difference = off - used
-    ordinary = policy.usual_sd_deg**2 + policy.aim_sd_deg**2
+    # The mapping's own sd there holds its usual drift, and what it cannot follow.
+    usual = max(policy.usual_sd_deg, local_sd)
+    ordinary = usual**2 + policy.aim_sd_deg**2
     if float(difference @ difference) / ordinary <= policy.doubt:
         text = f"the look agrees with the mapping ({_size(difference)}); it stays"
         return state, (_kept(state, time_s, text),)
-    prior = policy.moved_sd_deg**2
-    weight = prior / (prior + policy.aim_sd_deg**2)
+    prior, noise = policy.moved_sd_deg**2, policy.aim_sd_deg**2 + local_sd**2
+    weight = prior / (prior + noise)
     variance = (1 - weight) * prior
     wanted = used + weight * difference
     return _move(state, time_s, wanted, variance, "re-centred", policy)
@@ -224,6 +229,7 @@ def selected(
     setup: Setup,
     target_px: Sequence[float],
     gaze_px: Array,
+    sd_deg: float = 0.0,
     policy: Policy = POLICY,
 ) -> tuple[Drift, tuple[Change, ...]]:
     """Take in one confirmed selection: robustly, and moving only on strong evidence.
@@ -237,6 +243,8 @@ def selected(
         Centre of what was selected.
     gaze_px : array (n, 2), px
         Of the uncorrected mapping during the dwell; NaN rows are left out.
+    sd_deg : float
+        The mapping's own sd there, per axis, for a single sample.
     policy : Policy
 
     Returns
@@ -250,14 +258,14 @@ def selected(
     A random walk observed with Student-t noise: each selection's variance is divided
     by (nu + 2) / (nu + d²), d its distance in predictive sd (two axes).
     """
-    off = _away(setup, target_px, gaze_px)
+    off, local_sd = _away(setup, target_px, gaze_px, sd_deg)
     if off is None or not math.isfinite(time_s):
         return state, ()
     idle = 0.0 if math.isnan(state.seen_s) else max(0.0, time_s - state.seen_s)
     prior = state.variance + policy.wander_deg**2 * idle / 600.0
     prior = min(prior, policy.moved_sd_deg**2)
     mean = np.array(state.mean)
-    noise = policy.select_sd_deg**2
+    noise = policy.select_sd_deg**2 + local_sd**2
     wild = float((off - mean) @ (off - mean)) / (prior + noise)
     noise *= (policy.tail + wild) / (policy.tail + 2)
     weight = prior / (prior + noise)
@@ -383,19 +391,27 @@ def _kept(state: Drift, time_s: float, text: str) -> Change:
     )
 
 
-def _away(setup: Setup, target_px: Sequence[float], gaze_px: Array) -> Array | None:
-    """Median of gaze minus target in field angles (2,), None where nothing is known."""
+def _away(
+    setup: Setup, target_px: Sequence[float], gaze_px: Array, sd_deg: float
+) -> tuple[Array | None, float]:
+    """Median of gaze minus target in field angles (2,), and the mapping's sd of it.
+
+    A mean over a look has less of the samples' noise, which the look itself shows;
+    what is left of the mapping's sd is the same for all its samples.
+    """
     try:
         target = np.asarray(target_px, float).reshape(1, 2)
     except (TypeError, ValueError):
-        return None
+        return None, 0.0
     gaze = np.asarray(gaze_px, float).reshape(-1, 2)
     gaze = gaze[np.isfinite(gaze).all(axis=1)]
     if not len(gaze) or not np.isfinite(target).all():
-        return None
+        return None, 0.0
     hv = geometry.px_to_angles(setup, gaze) - geometry.px_to_angles(setup, target)
     away: Array = np.median(hv, axis=0)
-    return away
+    within = float(hv.var(axis=0).mean())
+    own = sd_deg**2 if math.isfinite(sd_deg) else 0.0
+    return away, math.sqrt(max(0.0, own - within))
 
 
 def _pair(values: Array) -> Pair:

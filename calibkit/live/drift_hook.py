@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit import geometry
 from calibkit.channels import Channel
 from calibkit.live import drift, drift_reference, drift_signs
 from calibkit.live.drift import Change, Fitted, Policy
@@ -137,13 +138,29 @@ class DriftHook:
         return ()
 
     def undo(self, now_s: float, *, everything: bool = False) -> tuple[Notice, ...]:
-        """Undo the last correction, or all."""
+        """Undo the last correction, or all; learning is off from then on.
+
+        Parameters
+        ----------
+        now_s : float
+        everything : bool
+
+        Returns
+        -------
+        tuple of Notice
+        """
+        # The selections would only bring back what the operator has just undone.
+        self._policy = replace(self._policy, learn=False)
         self.state, changes = drift.undo(self.state, now_s, everything=everything)
         return self._tell(changes)
 
-    def _take(self, step: Any, now_s: float, target: Any, gaze: Array) -> Any:
+    def _take(
+        self, step: Any, now_s: float, target: Any, seen: tuple[Array, float]
+    ) -> tuple[Notice, ...]:
         setup = self._mapping.setup
-        self.state, changes = step(self.state, now_s, setup, target, gaze, self._policy)
+        self.state, changes = step(
+            self.state, now_s, setup, target, *seen, self._policy
+        )
         return self._tell(changes)
 
     def _tell(self, changes: tuple[Change, ...]) -> tuple[Notice, ...]:
@@ -153,12 +170,17 @@ class DriftHook:
             for change in changes
         )
 
-    def _gaze(self, start_s: float, end_s: float) -> Array:
-        """Gaze of the mapping as it was made, in a time that has just been."""
+    def _gaze(self, start_s: float, end_s: float) -> tuple[Array, float]:
+        """Gaze (n, 2) of the mapping as it was made, lately, and its sd in degrees."""
         _, samples = self._between(start_s, end_s)
         if not len(samples):
-            return np.empty((0, 2))
-        return self._mapping.apply(samples).xy
+            return np.empty((0, 2)), 0.0
+        gaze = self._mapping.apply(samples)
+        seen = np.isfinite(gaze.xy).all(axis=1)
+        if not seen.any():
+            return np.empty((0, 2)), 0.0
+        scale = geometry.px_per_degree(self._mapping.setup, gaze.xy[seen])
+        return gaze.xy[seen], float(np.median(gaze.sd[seen] / scale))
 
     def _between(self, start_s: float, end_s: float) -> tuple[Array, Array]:
         if not self._kept:

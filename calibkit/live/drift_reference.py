@@ -186,12 +186,16 @@ def _parts(rec: Recording) -> list[slice]:
 
 
 def _joined(blocks: Sequence[Mapping[str, Level]], name: str) -> Level:
-    mine = [block[name] for block in blocks if name in block]
+    every = [block[name] for block in blocks if name in block]
+    units = [level.unit for level in every]
+    # A block that lacked the distance tells the pupil in pixels: the usual unit counts.
+    unit = max(dict.fromkeys(units), key=units.count)
+    mine = [level for level in every if level.unit == unit]
     means = np.array([level.mean for level in mine])
     # Pixels per mm change with the block's own distance: the middle one is kept.
     return Level(
         mean=float(np.median(means)),
         sd=float(np.std(means, ddof=1)) if len(means) > 1 else 0.0,
-        unit=mine[0].unit,
+        unit=unit,
         mm=float(np.median([level.mm for level in mine])),
     )

@@ -17,12 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import fit, simulation
-from calibkit.geometry import angle_between, angles_to_px, px_to_angles
+from calibkit.geometry import angle_between, angles_to_px, px_per_degree, px_to_angles
 from calibkit.live import drift, drift_reference, drift_signs
 
 Array = NDArray[np.float64]
 RATES = {"pupil-reflex": 60.0, "screen": 60.0, "webcam": 30.0}
 CHANGE_S = 120.0
+WAYS = ("look", "learned")
 NINE = np.array([(x, y) for y in (0.1, 0.5, 0.9) for x in (0.1, 0.5, 0.9)])
 
 
@@ -100,14 +101,14 @@ def notices(sitting: Sitting, case: Case, minutes: float) -> list[tuple[float, s
             *life.advance(now), person.channels, person.setup
         )
         signs, told = drift_signs.observe(signs, block)
-        found += [(now - CHANGE_S, t) for t in told if "as it was" not in t]
+        found += [(now - CHANGE_S, t) for t in told if "as it was again" not in t]
     return found
 
 
 def dwells(
     sitting: Sitting, case: Case, count: int, seed: int
-) -> list[tuple[Array, Array, Array]]:
-    """Key, calibrated gaze (n, 2) and true gaze (2,) of looks at keys, all changed."""
+) -> list[tuple[Array, Array, Array, float]]:
+    """Key, calibrated gaze (n, 2), true gaze (2,), sd (degrees) of looks at keys."""
     person = sitting.person
     life = life_of(sitting, case, 0.0)
     rng = np.random.default_rng([11, person.seed, seed])
@@ -118,13 +119,19 @@ def dwells(
         life.see({"event": "target_on", "id": "k", "x": key[0], "y": key[1]}, now)
         life.advance(now + 0.8)
         time, samples = life.advance(now + 1.2)
-        gaze = sitting.mapping.apply(samples).xy
+        found_gaze = sitting.mapping.apply(samples)
+        gaze = found_gaze.xy
+        seen = np.isfinite(gaze).all(axis=1)
+        if not seen.any():
+            now += 2.5
+            continue
+        scale = px_per_degree(person.setup, gaze[seen])
+        sd = float(np.median(found_gaze.sd[seen] / scale))
         hv = px_to_angles(person.setup, gaze) + np.array(case.camera_deg)
         gaze = angles_to_px(person.setup, hv)
         when, truth = life.truth()
         part = (when >= time[0]) & (when <= time[-1])
-        if np.isfinite(gaze).all(axis=1).any():
-            found.append((key, gaze, truth[part].mean(axis=0)))
+        found.append((key, gaze, truth[part].mean(axis=0), sd))
         now += 2.5
     return found
 
@@ -133,7 +140,7 @@ def error_deg(sitting: Sitting, looks: Any, offset: drift.Pair) -> float:
     """Median angle between mean corrected gaze and true gaze over some dwells."""
     setup = sitting.person.setup
     errors = []
-    for _, gaze, truth in looks:
+    for _, gaze, truth, _ in looks:
         hv = px_to_angles(setup, np.nanmean(gaze, axis=0)) - np.array(offset)
         errors.append(angle_between(setup, angles_to_px(setup, hv), truth)[0])
     return float(np.median(errors))
@@ -145,14 +152,13 @@ def corrections(sitting: Sitting, case: Case) -> dict[str, float]:
     test = dwells(sitting, case, 24, 2)
     first = dwells(sitting, case, 1, 1)
     state = drift.Drift()
-    for _, gaze, _ in first:
-        key = first[0][0]
-        state, _ = drift.look(state, 0.0, setup, key, gaze)
+    for key, gaze, _, sd in first:
+        state, _ = drift.look(state, 0.0, setup, key, gaze, sd)
     learned, moves, when = drift.Drift(), 0, float("nan")
     policy = replace(drift.POLICY, learn=True)
-    for number, (key, gaze, _) in enumerate(dwells(sitting, case, 60, 0), 1):
+    for number, (key, gaze, _, sd) in enumerate(dwells(sitting, case, 60, 0), 1):
         learned, changes = drift.selected(
-            learned, 3.0 * number, setup, key, gaze, policy
+            learned, 3.0 * number, setup, key, gaze, sd, policy
         )
         moved = sum(c.before != c.after for c in changes)
         if moved and not moves:
@@ -196,21 +202,29 @@ def signs_table(people: int, minutes: float) -> None:
 
 def corrections_table(people: int) -> None:
     """Print what corrections are worth."""
-    print("\n| tracker | change | before | one look | learned | looks used | "
-          "moves per person | first after (selections) |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    print(
+        "\n| tracker | change | before | one look | learned | looks used | "
+        "moves per person | first after (selections) | "
+        "worse by 0.1: look / learned |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for tracker in RATES:
         sittings = [calibrated(tracker, seed) for seed in range(people)]
         for case in CASES:
             rows = [corrections(sitting, case) for sitting in sittings]
-            mid = {k: np.nanmedian([r[k] for r in rows]) if any(
-                np.isfinite(r[k]) for r in rows) else np.nan for k in rows[0]}
+            mid = {
+                k: np.nanmedian([r[k] for r in rows])
+                if any(np.isfinite(r[k]) for r in rows)
+                else np.nan
+                for k in rows[0]
+            }
             looked = sum(r["looked"] for r in rows)
             moves = np.mean([r["moves"] for r in rows])
+            worse = [sum(r[k] > r["before"] + 0.1 for r in rows) for k in WAYS]
             print(
                 f"| {tracker} | {case.name} | {mid['before']:.2f} | {mid['look']:.2f} "
                 f"| {mid['learned']:.2f} | {looked:.0f} of {people} | {moves:.2f} | "
-                f"{mid['first']:.0f} |",
+                f"{mid['first']:.0f} | {worse[0]} / {worse[1]} |",
                 flush=True,
             )
 
