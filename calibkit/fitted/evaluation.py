@@ -113,9 +113,10 @@ class Evaluator:
             np.multiply(terms[row - total : row], x, out=terms[row : row + total])
             np.multiply(terms[row - 1], y, out=terms[row + total])
             row += total + 1
-        out: Array = self.coefficients[e] @ terms
+        out = _weighted(self.coefficients[e], terms)
         if extra.shape[-1]:
-            out += self.slopes[e] @ self._covariates(extra, e)
+            out += _weighted(self.slopes[e], self._covariates(extra, e))
+        out[:, ~np.isfinite(out[0] + out[1])] = np.nan
         return out
 
     def _covariates(self, extra: Array, e: int) -> Array:
@@ -140,11 +141,28 @@ class Evaluator:
         if extra.shape[-1]:
             units = self._covariates(extra, max(0, state - 1))
             for axis in range(2):
-                more = np.sum(units * (self.extra_cov[state, axis] @ units), axis=0)
+                each = _weighted(self.extra_cov[state, axis], units)
+                each *= units
+                more = each[0]
+                for k in range(1, len(each)):
+                    more += each[k]
                 sd[:, axis] = np.sqrt(sd[:, axis] ** 2 + more)
         if seen is not None and not seen.all():
             sd[~seen] = np.nan
         return sd
+
+
+def _weighted(weights: Array, terms: Array) -> Array:
+    """Return weights (w, k) times terms (k, n), summed in one order for every n.
+
+    A matrix product would order its sums by the number of samples, so that a sample's
+    last bits would depend on its neighbours.
+    """
+    out: Array = weights[:, :1] * terms[0]
+    part = np.empty_like(out)
+    for k in range(1, len(terms)):
+        out += np.multiply(weights[:, k, None], terms[k], out=part)
+    return out
 
 
 def eye_shares(basis: Basis, cov: Array, noise: Noise, wanted: Array | None) -> Array:
