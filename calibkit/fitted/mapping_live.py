@@ -213,10 +213,10 @@ def _position(source: EyeSource, setup: Setup) -> Callable[[Sample], Pair | None
     """Return what reads an eye's features; None where the eye is missing."""
     kinds: dict[str, Callable[[Sequence[float]], Pair | None]] = {
         "pupil-reflex": _reflexes if len(source.columns) == 6 else _reflex,
-        "direction": lambda values: _direction(*values),
+        "direction": _direction,
         "screen": _screen(source.unit, setup),
     }
-    features = kinds.get(source.kind, lambda values: (values[0], values[1]))
+    features = kinds.get(source.kind, _plain)
     columns = source.columns
     pairs = source.kind == "pupil-reflex"
 
@@ -244,13 +244,23 @@ def _reflex(values: Sequence[float]) -> Pair:
 
 def _reflexes(values: Sequence[float]) -> Pair | None:
     px, py, ax, ay, bx, by = values
-    apart = float(np.hypot(ax - bx, ay - by))
+    across, down = ax - bx, ay - by
+    if abs(across) + abs(down) < 1e300:
+        apart = float(np.hypot(across, down))
+    else:  # no camera sends such numbers; a sample that does must not warn
+        with np.errstate(all="ignore"):
+            apart = float(np.hypot(across, down))
     if apart == 0.0:
         return None
     return (px - 0.5 * (ax + bx)) / apart, (py - 0.5 * (ay + by)) / apart
 
 
-def _direction(x: float, y: float, z: float) -> Pair:
+def _plain(values: Sequence[float]) -> Pair:
+    return values[0], values[1]
+
+
+def _direction(values: Sequence[float]) -> Pair:
+    x, y, z = values
     deep = abs(z)
     return _degrees(x, deep), _degrees(y, deep)
 
