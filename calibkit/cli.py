@@ -40,6 +40,7 @@ COMMANDS = (
     "replay",
     "simulate",
     "profiles",
+    "doctor",
 )
 
 

@@ -1,0 +1,313 @@
+"""The doctor's checks, one function each: probes in, what is so and the fix out."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from calibkit.errors import CalibkitError
+from calibkit.joined import doctor_ports as ports
+from calibkit.joined.doctor_facts import Check, Probes
+from calibkit.streams.lsl_config import remedy
+from calibkit.window.display import has_display
+
+NEEDED_BYTES = 100_000_000
+# An hour of 12 channels at 250 Hz takes 86 MB (measured).
+COMFORT_BYTES = 1_000_000_000
+
+_REQUIREMENT = re.compile(r"^\s*([A-Za-z0-9._-]+)\s*(?:>=\s*([0-9][0-9.]*))?")
+
+
+def libraries(probes: Probes) -> list[Check]:
+    """Python and the libraries that calibkit always needs."""
+    checks = []
+    if probes.python < (3, 11):
+        checks.append(
+            Check(
+                name="Python",
+                state="missing",
+                words=f"Python is {probes.python[0]}.{probes.python[1]}.",
+                fix="Install Python 3.11 or newer.",
+            )
+        )
+    faults, good = [], []
+    for wanted in probes.wanted:
+        match = _REQUIREMENT.match(wanted)
+        if match is None or ";" in wanted:
+            continue
+        name, least = match.groups()
+        have = probes.versions.get(name)
+        if have is None or (least and _numbers(have) < _numbers(least)):
+            faults.append(f"{name}{f'>={least}' if least else ''}")
+        else:
+            good.append(f"{name} {have}")
+    if faults:
+        quoted = " ".join(f'"{fault}"' for fault in faults)
+        checks.append(
+            Check(
+                name="libraries",
+                state="missing",
+                words=f"Missing or too old: {', '.join(faults)}.",
+                fix=f"Run: pip install --upgrade {quoted}",
+            )
+        )
+    else:
+        checks.append(
+            Check(name="libraries", state="good", words=f"{', '.join(good)}.")
+        )
+    return checks
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in re.findall(r"\d+", version)[:3])
+
+
+def liblsl(probes: Probes) -> Check:
+    """The streaming library itself, which pip does not bring everywhere."""
+    try:
+        probes.lsl_clock()
+    except CalibkitError as problem:
+        part = "pylsl" if "pylsl is not" in str(problem) else "liblsl"
+        fix = remedy(part, probes.system, probes.machine).rpartition("; ")[2]
+        words = f"No stream can be read: {part} is missing on this "
+        words += f"{probes.system} {probes.machine}."
+        return Check(
+            name="liblsl", state="missing", words=words, fix=fix[:1].upper() + fix[1:]
+        )
+    return Check(name="liblsl", state="good", words="The streaming library answers.")
+
+
+def clock(probes: Probes) -> Check:
+    """Whether time runs evenly, and the date is plausible."""
+    notes = []
+    if probes.steps_s > 0.002:
+        notes.append(
+            f"it moves in steps of {probes.steps_s * 1000:.0f} ms, so stamps are no "
+            "finer"
+        )
+    try:
+        pair = [(probes.lsl_clock(), probes.steady_clock()) for _ in range(200)]
+        onward = all(b[0] >= a[0] for a, b in itertools.pairwise(pair))
+        apart = abs((pair[-1][0] - pair[0][0]) - (pair[-1][1] - pair[0][1]))
+        if not onward or apart > 0.02:
+            notes.append("the stream clock does not run evenly with the system's")
+    except CalibkitError:
+        pass  # said by the check of the library
+    year = 1970 + probes.wall_clock() / 31_556_952
+    if not 2024 <= year < 2100:
+        notes.append(
+            f"the date says {math.floor(year)}; stored recordings would be dated so"
+        )
+    if notes:
+        return Check(
+            name="clock",
+            state="limits",
+            words=f"The clock is usable, but {'; '.join(notes)}.",
+            fix="Set the computer's date and time."
+            if "date" in notes[-1]
+            else "Close programs that change the clock; use another computer for "
+            "timing studies.",
+        )
+    return Check(name="clock", state="good", words="Time runs evenly.")
+
+
+def storage(probes: Probes) -> list[Check]:
+    """The home folder: usable, private, with room."""
+    try:
+        home = probes.home()
+    except CalibkitError as problem:
+        return [
+            Check(
+                name="home folder",
+                state="missing",
+                words=f"Nothing can be stored: {problem}.",
+                fix="Name a folder of your own with --home DIR or CALIBKIT_HOME.",
+            )
+        ]
+    return [_folder(probes, home), _room(probes, home)]
+
+
+def _existing(path: Path, there: Callable[[Path], int | None]) -> Path:
+    for place in (path, *path.parents):
+        if there(place) is not None or place.exists():
+            return place
+    return path
+
+
+def _folder(probes: Probes, home: Path) -> Check:
+    place = _existing(home, probes.mode)
+    if not probes.writable(place):
+        return Check(
+            name="home folder",
+            state="missing",
+            words=f"{place} cannot be written to.",
+            fix="Name another folder with --home DIR or CALIBKIT_HOME.",
+        )
+    mode = probes.mode(home)
+    if place == home and mode is not None and mode & 0o077:
+        return Check(
+            name="home folder",
+            state="limits",
+            words=f"Others on this computer can look into {home} (mode {mode:03o}).",
+            fix=f"Run: chmod 700 '{home}'",
+        )
+    new = "" if place == home else " (made when first needed)"
+    return Check(name="home folder", state="good", words=f"{home}{new}.")
+
+
+def _room(probes: Probes, home: Path) -> Check:
+    place = _existing(home, probes.mode)
+    try:
+        free = probes.free_bytes(place)
+    except OSError as problem:
+        return Check(
+            name="disk space", state="unknown", words=f"It cannot be told: {problem}."
+        )
+    hours = free / 86e6
+    words = f"{free / 1e9:.1f} GB free, some {hours:,.0f} hours of recording."
+    if free >= COMFORT_BYTES:
+        return Check(name="disk space", state="good", words=words)
+    state = "limits" if free >= NEEDED_BYTES else "missing"
+    return Check(
+        name="disk space",
+        state=state,
+        words=words,
+        fix="Free some space, or name a folder on another disk with --home DIR.",
+    )
+
+
+def display(probes: Probes) -> Check:
+    """Whether a window can be shown."""
+    if has_display(probes.environment, probes.system):
+        return Check(name="display", state="good", words="There is a display.")
+    words = "There is no display: sessions with a person cannot be shown here."
+    if probes.environment.get("WAYLAND_DISPLAY"):
+        return Check(
+            name="display",
+            state="limits",
+            words=words,
+            fix="This desktop is Wayland without X: install and start XWayland.",
+        )
+    if "Xvfb" in probes.programs:
+        return Check(
+            name="display",
+            state="limits",
+            words=f"{words} The demo starts a virtual one (Xvfb).",
+            fix="Run sessions on a desktop.",
+        )
+    return Check(
+        name="display",
+        state="limits",
+        words=words,
+        fix="Run sessions on a desktop; for the demo: apt-get install xvfb",
+    )
+
+
+def psychopy(probes: Probes) -> Check:
+    """PsychoPy, which draws the targets."""
+    if probes.has_module("psychopy"):
+        return Check(name="PsychoPy", state="good", words="PsychoPy is installed.")
+    fix = 'Run: pip install "calibkit[screen]"'
+    if probes.python >= (3, 13):
+        fix = 'Use Python 3.11 or 3.12, then run: pip install "calibkit[screen]"'
+    return Check(
+        name="PsychoPy",
+        state="limits",
+        words="PsychoPy is not installed: targets cannot be shown; all else works.",
+        fix=fix,
+    )
+
+
+def keyboard(probes: Probes) -> Check:
+    """Keys, or switches that send keys."""
+    if probes.keyboards is None:
+        return Check(
+            name="keyboard",
+            state="unknown",
+            words="Whether keys arrive shows only in an open window.",
+        )
+    if probes.keyboards == 0:
+        return Check(
+            name="keyboard",
+            state="limits",
+            words="No keyboard or switch is connected.",
+            fix="Connect one, or let gaze or the timer move targets on (--advance).",
+        )
+    words = f"{probes.keyboards} device(s) that send keys."
+    return Check(name="keyboard", state="good", words=words)
+
+
+def sound(probes: Probes) -> Check:
+    """A sound device; silence is fine."""
+    if probes.sounds is None:
+        return Check(name="sound", state="unknown", words="It cannot be told.")
+    words = f"{probes.sounds} device(s)." if probes.sounds else (
+        "No device: sessions are silent; every cue is also shown."
+    )  # fmt: skip
+    return Check(name="sound", state="good", words=words)
+
+
+def configuration(probes: Probes) -> Check:
+    """Whether a network configuration of the user's own is in use, and readable."""
+    named = probes.environment.get("LSLAPICFG", "")
+    if not named:
+        return Check(
+            name="LSL configuration",
+            state="good",
+            words="LSLAPICFG is not set; streams are looked for on this computer.",
+        )
+    try:
+        with Path(named).open("rb") as file:
+            file.read(1)
+    except OSError as problem:
+        return Check(
+            name="LSL configuration",
+            state="missing",
+            words=f"LSLAPICFG names {named}, which cannot be read "
+            f"({problem.strerror or problem}).",
+            fix="Correct the path, or unset LSLAPICFG.",
+        )
+    return Check(
+        name="LSL configuration",
+        state="good",
+        words=f"{named} is in use (LSLAPICFG): it decides which networks are reached.",
+    )
+
+
+def reach(probes: Probes) -> Check:
+    """Which ports of streams other machines can reach now, and how to close them."""
+    fix = ports.close_line(probes.system, probes.programs)
+    try:
+        open_now = ports.relevant(probes.listeners(), probes.ours)
+    except (OSError, ValueError) as problem:
+        return Check(
+            name="reach from outside",
+            state="unknown",
+            words=f"The listening ports cannot be listed ({problem}). {ports.HONEST}",
+            fix=f"To close them: {fix}",
+        )
+    if not open_now:
+        words = "No stream's port is open to other machines now. A running stream "
+        words += "opens some; no setting of the library keeps its data ports in."
+        return Check(
+            name="reach from outside",
+            state="good",
+            words=f"{words} {ports.HONEST}",
+            fix=f"To close them: {fix}",
+        )
+    shown = ", ".join(
+        f"{one.protocol} {one.address}:{one.port}"
+        + (f" (process {one.process})" if one.process else "")
+        for one in open_now[:8]
+    )
+    more = f" and {len(open_now) - 8} more" if len(open_now) > 8 else ""
+    return Check(
+        name="reach from outside",
+        state="limits",
+        words=f"Open to other machines, unless a firewall is in the way: {shown}"
+        f"{more}. {ports.HONEST}",
+        fix=f"To close them: {fix}",
+    )
