@@ -18,7 +18,7 @@ from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibkit import geometry
 from calibkit.errors import InputError
@@ -172,7 +172,7 @@ def look(
     state: Drift,
     time_s: float,
     setup: Setup,
-    target_px: Sequence[float],
+    target_px: ArrayLike,
     gaze_px: Array,
     sd_deg: float = 0.0,
     policy: Policy = POLICY,
@@ -204,19 +204,19 @@ def look(
     -----
     Posterior of a mean with prior sd tau and noise sigma: w = tau² / (tau² + sigma²).
     """
-    off, local_sd = _away(setup, target_px, gaze_px, sd_deg)
+    off, _ = _away(setup, target_px, gaze_px, sd_deg)
     if off is None:
         text = "the look at the target was not seen; nothing has changed"
         return state, (_kept(state, time_s, text),)
     used = np.array(state.offset)
     difference = off - used
     # The mapping's own sd there holds its usual drift, and what it cannot follow.
-    usual = max(policy.usual_sd_deg, local_sd)
-    ordinary = usual**2 + policy.aim_sd_deg**2
+    local = sd_deg if math.isfinite(sd_deg) else 0.0
+    ordinary = max(policy.usual_sd_deg, local) ** 2 + policy.aim_sd_deg**2
     if float(difference @ difference) / ordinary <= policy.doubt:
         text = f"the look agrees with the mapping ({_size(difference)}); it stays"
         return state, (_kept(state, time_s, text),)
-    prior, noise = policy.moved_sd_deg**2, policy.aim_sd_deg**2 + local_sd**2
+    prior, noise = policy.moved_sd_deg**2, policy.aim_sd_deg**2 + local**2
     weight = prior / (prior + noise)
     variance = (1 - weight) * prior
     wanted = used + weight * difference
@@ -227,7 +227,7 @@ def selected(
     state: Drift,
     time_s: float,
     setup: Setup,
-    target_px: Sequence[float],
+    target_px: ArrayLike,
     gaze_px: Array,
     sd_deg: float = 0.0,
     policy: Policy = POLICY,
@@ -392,7 +392,7 @@ def _kept(state: Drift, time_s: float, text: str) -> Change:
 
 
 def _away(
-    setup: Setup, target_px: Sequence[float], gaze_px: Array, sd_deg: float
+    setup: Setup, target_px: ArrayLike, gaze_px: Array, sd_deg: float
 ) -> tuple[Array | None, float]:
     """Median of gaze minus target in field angles (2,), and the mapping's sd of it.
 

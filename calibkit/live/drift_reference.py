@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.channels import Channel, plain_eye, plain_unit
+from calibkit.channels import Channel, plain_unit
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.kept.recording import Recording
@@ -49,7 +49,7 @@ class Level:
 
 @dataclass(frozen=True, kw_only=True)
 class Reference:
-    """Levels by name: "distance", "side", "height", "yaw", ..., "pupil left", ..."""
+    """Levels by name: "distance", "side", "height", "yaw", "pupil", "noise left", ..."""
 
     levels: Mapping[str, Level]
 
@@ -128,20 +128,28 @@ def levels(
     found: dict[str, Level] = {}
     for name, axis in signals_head.axes(table, channels, setup).items():
         _put(found, name, axis.values, axis.unit, axis.mm)
-    apart = found.get("distance")
-    for column, channel in enumerate(channels):
-        if channel.type.lower() == "diameter":
-            width, unit = table[:, column], plain_unit(channel.unit)
-            if unit == "px" and apart is not None and apart.unit == "relative":
-                # A nearer eye looks larger: the pupil against the eyes' distance.
-                width, unit = width * apart.mean, "of the eyes' distance"
-            width = np.where(width > 0, width, math.nan)
-            _put(found, f"pupil {plain_eye(channel.eye)}", width, unit, math.nan)
+    _pupil(found, table, channels)
     for eye in signals_measure.eyes(time, table, channels, setup):
         if math.isfinite(eye.sd):
             found[f"noise {eye.eye}"] = Level(mean=eye.sd, sd=0.0, unit=eye.noise_unit)
         found[f"loss {eye.eye}"] = Level(mean=eye.loss, sd=0.0, unit="share")
     return found
+
+
+def _pupil(found: dict[str, Level], table: Array, channels: Sequence[Channel]) -> None:
+    """Both eyes' pupils as one level: light changes them together."""
+    columns = [k for k, c in enumerate(channels) if c.type.lower() == "diameter"]
+    if not columns:
+        return
+    width = table[:, columns]
+    there = np.isfinite(width) & (width > 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(there, width, 0.0).sum(axis=1) / there.sum(axis=1)
+    unit, apart = plain_unit(channels[columns[0]].unit), found.get("distance")
+    if unit == "px" and apart is not None and apart.unit == "relative":
+        # A nearer eye looks larger: the pupil against the eyes' distance.
+        mean, unit = mean * apart.mean, "of the eyes' distance"
+    _put(found, "pupil", mean, unit, math.nan)
 
 
 def _put(

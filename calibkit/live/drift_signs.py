@@ -18,11 +18,28 @@ FAR_SHARE = 0.12  # of the distance
 FAR_PICTURE = 0.05
 FAR_DEG = 12.0
 PUPIL_MM, PUPIL_SHARE = 0.5, 0.10
-PUPIL_FACTOR = 1.0
-NOISE_FACTOR, LOSS_MORE = 2.5, 0.35
+# At the limit itself a simulated pupil's own slow unrest gives some fifty notices an
+# hour (tests/benchmarks/drift.py); at twice it, held for half a minute, one or two.
+PUPIL_FACTOR = 2.0
+NOISE_FACTOR, LOSS_MORE = 3.0, 0.35
 BACK = 0.75  # of a limit: below it a sign has gone
-HOLD_BLOCKS, FORGET_BLOCKS = 4, 4
-SMOOTH = 0.3  # weight of a new block in the running level
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pace:
+    """Weight of a new block in the level; blocks until a sign is told, or has gone."""
+
+    weight: float
+    hold: int
+    forget: int
+
+
+PACE = Pace(weight=0.3, hold=4, forget=15)
+SLOW = {
+    "pupil": Pace(weight=0.05, hold=15, forget=60),
+    "noise": Pace(weight=0.15, hold=8, forget=30),
+    "loss": Pace(weight=0.15, hold=8, forget=30),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +97,8 @@ def observe(state: Signs, block: Mapping[str, Level]) -> tuple[Signs, tuple[str,
 
 def _step(sign: Sign, name: str, usual: Level, now: float) -> tuple[Sign, str]:
     first = math.isnan(sign.level)
-    level = now if first else sign.level + SMOOTH * (now - sign.level)
+    pace = SLOW.get(name.split()[0], PACE)
+    level = now if first else sign.level + pace.weight * (now - sign.level)
     ratio = far(name, usual, level)
     sign = Sign(
         level=level,
@@ -88,9 +106,9 @@ def _step(sign: Sign, name: str, usual: Level, now: float) -> tuple[Sign, str]:
         within=sign.within + 1 if ratio < BACK else 0,
         told=sign.told,
     )
-    if not sign.told and sign.beyond >= HOLD_BLOCKS:
+    if not sign.told and sign.beyond >= pace.hold:
         return replace(sign, told=True), _words(name, usual, level)
-    if sign.told and sign.within >= FORGET_BLOCKS:
+    if sign.told and sign.within >= pace.forget:
         return replace(sign, told=False), f"{_thing(name)} is as it was again"
     return sign, ""
 
@@ -127,7 +145,7 @@ def _pupil(usual: Level, off: float) -> float:
     limit = PUPIL_SHARE * usual.mean
     if usual.unit == "mm":
         limit = min(limit, PUPIL_MM)
-    return off / max(PUPIL_FACTOR * limit, 4 * usual.sd, 1e-12)
+    return off / max(PUPIL_FACTOR * limit, 1e-12)
 
 
 def _head(name: str, usual: Level, off: float) -> float:
@@ -145,7 +163,7 @@ def _words(name: str, usual: Level, level: float) -> str:
         way = "wider" if level > usual.mean else "narrower"
         share = abs(level / usual.mean - 1)
         return (
-            f"the pupil ({eye}) is {share:.0%} {way} than at the calibration; make the "
+            f"the pupils are {share:.0%} {way} than at the calibration; make the "
             "light as it was, or look once at a target to see whether gaze still fits"
         )
     if kind == "noise":
@@ -177,4 +195,6 @@ def _amount(usual: Level, off: float) -> str:
 
 def _thing(name: str) -> str:
     kind, _, eye = name.partition(" ")
+    if kind == "pupil":
+        return "the pupils' width"
     return f"the {kind} ({eye})" if eye else f"the head's {name}"

@@ -97,9 +97,8 @@ def notices(sitting: Sitting, case: Case, minutes: float) -> list[tuple[float, s
         x, y = rng.uniform(0.1, 0.9, 2) * person.setup.screen_px
         life.see({"event": "target_on", "id": "k", "x": x, "y": y}, now)
         now += drift_reference.BLOCK_S
-        block = drift_reference.levels(
-            *life.advance(now), person.channels, person.setup
-        )
+        time, samples = life.advance(now)
+        block = drift_reference.levels(time, samples, person.channels, person.setup)
         signs, told = drift_signs.observe(signs, block)
         found += [(now - CHANGE_S, t) for t in told if "as it was again" not in t]
     return found
