@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from calibkit.errors import CalibkitError as CalibkitError
     from calibkit.fitted.mapping import Mapping as Mapping
-    from calibkit.fitted.mapping import fit as fit
+    from calibkit.fitted.fitting import fit as fit
     from calibkit.fitted.shared import SharedMapping as SharedMapping
     from calibkit.fitted.shared import learn_shared as learn_shared
     from calibkit.judged.assess_targets import assess as assess
@@ -24,7 +24,7 @@ _HOMES = {
     "Recording": "calibkit.kept.recording",
     "SharedMapping": "calibkit.fitted.shared",
     "assess": "calibkit.judged.assess_targets",
-    "fit": "calibkit.fitted.mapping",
+    "fit": "calibkit.fitted.fitting",
     "learn_shared": "calibkit.fitted.shared",
     "usable_keys": "calibkit.judged.keys",
 }

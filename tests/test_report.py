@@ -537,7 +537,7 @@ def test_report_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 def test_report_of_a_person(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Earlier results are looked up again: mapping, recording and history at home."""
-    from calibkit.fitted.mapping import fit
+    from calibkit.fitted.fitting import fit
     from calibkit.kept import profile, records
     from calibkit.kept.plain import to_tree
 

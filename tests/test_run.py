@@ -23,7 +23,8 @@ from calibkit import assess, cli, simulation
 from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.fitted.features import layout
-from calibkit.fitted.mapping import Mapping, fit
+from calibkit.fitted.fitting import fit
+from calibkit.fitted.mapping import Mapping
 from calibkit.geometry import Setup
 from calibkit.joined import run_headless
 from calibkit.joined.run import Memory, run_session
@@ -405,7 +406,7 @@ def test_worse_mapping_is_6_and_replaces_nothing(
     assert status == 0
     before = json.loads(out)["mapping"]["id"]
     monkeypatch.setattr(
-        "calibkit.joined.run_attempt.worse_probability", lambda new, old: 0.95
+        "calibkit.joined.run_conclude.worse_probability", lambda new, old: 0.95
     )
     status, out, err = command(capsys, tmp_path, *CALIBRATE, "--json")
     assert status == 6

@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit, save, say what each target gave."""
-    from calibkit.fitted.mapping import fit_all, load_prior, predicted_sd_deg
+    from calibkit.fitted.fitting import fit_all, load_prior, predicted_sd_deg
     from calibkit.kept.recording import Recording
     from calibkit.kept.store import sha256_of
 

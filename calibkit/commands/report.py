@@ -134,7 +134,7 @@ def _own_recordings(args: argparse.Namespace) -> list[Path]:
 def _judge(found: _Found, path: Path, *, own: bool) -> None:
     """Judge one recording; the one before becomes a line of the history."""
     from calibkit.errors import CalibkitError
-    from calibkit.fitted.mapping import fit
+    from calibkit.fitted.fitting import fit
     from calibkit.judged.assess_targets import assess
     from calibkit.judged.keys import usable_keys
     from calibkit.kept.recording import Recording

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks
-from calibkit.fitted.fixation import Look, Sight, mean_covariance
+from calibkit.fitted.looks import Look, Sight, mean_covariance
 
 Array = NDArray[np.float64]
 

@@ -19,9 +19,9 @@ from calibkit.fitted.broad import (
     prior_weights,
 )
 from calibkit.fitted.estimate import Estimate, estimate, evidence
-from calibkit.fitted.features import Layout, layout, read, with_covariates
-from calibkit.fitted.fixation import Look, sight
-from calibkit.fitted.observations import Points, points
+from calibkit.fitted.features import Layout, layout, with_covariates
+from calibkit.fitted.material import Material, gather, merged
+from calibkit.fitted.observations import Points
 from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import trimmed_start
 from calibkit.kept.recording import Recording
@@ -62,143 +62,6 @@ class Person:
     samples: dict[int, int]
     lag_s: float
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Material:
-    """What a recording's targets of one role gave, before any prior."""
-
-    layout: Layout
-    points: Points
-    glides: tuple[Glide | None, ...]
-    targets: NDArray[np.void]
-    reasons: dict[int, str]
-    samples: dict[int, int]
-
-    def at_lag(self, lag_s: float) -> Points:
-        """The looks with moving targets taken `lag_s` earlier."""
-        if not self.points.moving.any():
-            return self.points
-        gaze = self.points.gaze.copy()
-        for row, glide in enumerate(self.glides):
-            if glide is not None:
-                gaze[row] = glide.angles(lag_s)
-        return self.points.at(gaze)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Glide:
-    """When a block of samples of a moving target was taken, and its path."""
-
-    setup: geometry.Setup
-    path: Array
-    times: Array
-
-    def angles(self, lag_s: float) -> Array:
-        """Mean field angles (2,) of the target `lag_s` before the samples."""
-        at, path = self.times - lag_s, self.path
-        xy = np.column_stack([np.interp(at, path[:, 0], path[:, k]) for k in (1, 2)])
-        mean: Array = geometry.px_to_angles(self.setup, xy).mean(axis=0)
-        return mean
-
-
-def gather(
-    rec: Recording, plan: Layout, role: str = "calibration", min_confidence: float = 0.0
-) -> Material:
-    """Read a recording and find its looks.
-
-    Parameters
-    ----------
-    rec : Recording
-    plan : Layout
-    role : str
-        Which targets to use.
-    min_confidence : float
-    """
-    rec = _in_order(rec)
-    signals = read(plan, rec.samples, rec.setup, min_confidence)
-    chosen = np.flatnonzero(rec.targets["role"] == role)
-    kept = chosen[rec.targets["kept"][chosen] != 0]
-    assert rec.target_path is not None
-    path = _sorted_path(rec.target_path)
-    seen = sight(rec.time, signals.xy, signals.extra, rec.targets[kept], path)
-    reasons = dict.fromkeys(chosen.tolist(), "left out by the operator")
-    samples = dict.fromkeys(chosen.tolist(), 0)
-    looks: list[Look] = []
-    glides: list[Glide | None] = []
-    for index, one in zip(kept.tolist(), seen.seen, strict=True):
-        reasons[index] = one.reason
-        moving = bool(one.looks) and one.looks[0].path_time is not None
-        for look in one.looks if moving else one.looks[:1]:
-            if not (look.counts > 0).any():
-                continue
-            looks.append(replace(look, target=index))
-            samples[index] += len(look.rows)
-            times = look.path_time
-            glides.append(
-                None
-                if times is None
-                else Glide(setup=rec.setup, path=path, times=times)
-            )
-        if not samples[index] and one.looks:
-            reasons[index] = "no eye was seen for long enough"
-    places = np.column_stack([rec.targets["x"], rec.targets["y"]])
-    gaze = geometry.px_to_angles(rec.setup, places)[[look.target for look in looks]]
-    made = points(looks, gaze, seen, len(plan.eyes))
-    return Material(
-        layout=plan,
-        points=made,
-        glides=tuple(glides),
-        targets=rec.targets,
-        reasons=reasons,
-        samples=samples,
-    )
-
-
-def _in_order(rec: Recording) -> Recording:
-    if np.all(rec.time[1:] >= rec.time[:-1]):
-        return rec
-    order = np.argsort(rec.time, kind="stable")
-    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
-
-
-def merged(materials: Sequence[Material]) -> Material:
-    """Put the material of several recordings of one person together."""
-    first = materials[0]
-    if len(materials) == 1:
-        return first
-    shifts = np.cumsum([0, *(len(m.targets) for m in materials[:-1])]).tolist()
-    shifted = [
-        replace(m.points, target=m.points.target + shift)
-        for m, shift in zip(materials, shifts, strict=True)
-    ]
-    parts = {
-        name: np.concatenate([getattr(p, name) for p in shifted])
-        for name in vars(first.points)
-        if name != "spread"
-    }
-    spread = np.mean([p.spread for p in shifted], axis=0)
-    return Material(
-        layout=first.layout,
-        points=Points(**parts, spread=spread),
-        glides=sum((m.glides for m in materials), ()),
-        targets=np.concatenate([m.targets for m in materials]),
-        reasons={
-            k + shift: v
-            for m, shift in zip(materials, shifts, strict=True)
-            for k, v in m.reasons.items()
-        },
-        samples={
-            k + shift: v
-            for m, shift in zip(materials, shifts, strict=True)
-            for k, v in m.samples.items()
-        },
-    )
-
-
-def _sorted_path(path: Array) -> Array:
-    good = path[np.isfinite(path).all(axis=1)]
-    return good[np.argsort(good[:, 0], kind="stable")]
 
 
 def person_of(

@@ -18,8 +18,9 @@ from calibkit.errors import CallError, InputError
 from calibkit.fitted import features
 from calibkit.fitted.basis import powers
 from calibkit.fitted.features import Layout
-from calibkit.fitted.mapping import Gaze, Mapping, fit
-from calibkit.fitted.person import gather
+from calibkit.fitted.fitting import fit
+from calibkit.fitted.mapping import Gaze, Mapping
+from calibkit.fitted.material import gather
 from calibkit.fitted.prior import SharedMapping
 from calibkit.geometry import Setup
 from calibkit.kept.recording import Recording
@@ -262,7 +263,7 @@ def _plate_matrix(kernel: Array, plane: Array, smooth: float) -> Array:
     system = np.zeros((n + 3, n + 3))
     system[:n, :n] = kernel + smooth * np.eye(n)
     system[:n, n:], system[n:, :n] = plane, plane.T
-    inverse: Array = np.linalg.pinv(system)
+    inverse: Array = np.asarray(np.linalg.pinv(system), float)
     return inverse[:, :n]
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# What a new stretch must explain, in squared noise units: a jump of 3.5 sd for stretches
+# What a new stretch must explain, in squared units of noise: a jump of 3.5 sd for those
 # of five bins. Common practice is 6 sd for single samples (Engbert & Kliegl 2003).
 PRICE = 25.0
 

@@ -24,6 +24,7 @@ from calibkit.fitted.broad import (
     prior_weights,
 )
 from calibkit.fitted.features import Layout, layout
+from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import (
     Noise,
     Points,
@@ -33,7 +34,6 @@ from calibkit.fitted.observations import (
     sample_noise,
     structure,
 )
-from calibkit.fitted.person import Material, gather, merged
 from calibkit.fitted.population import Population, halves_score, people, stack
 from calibkit.fitted.prior import FEWEST
 from calibkit.fitted.prior import SharedMapping as SharedMapping
@@ -156,8 +156,8 @@ def _crowd(
             checks.append(check.points.take(~check.points.moving))
     if len(points) < FEWEST:
         raise InputError(
-            f"{len(points)} person(s) with usable calibration targets; a shared mapping "
-            f"needs at least {FEWEST}"
+            f"{len(points)} person(s) with usable calibration targets; a shared "
+            f"mapping needs at least {FEWEST}"
         )
     return Crowd(layout=plan, points=tuple(points), checks=tuple(checks))
 
@@ -265,14 +265,20 @@ def _choose_basis(crowd: Crowd) -> Basis:
     # Five points cannot hold a quadratic apart, but a small one does no harm.
     degrees = [d for d in (2, 3) if d <= max(most, 2)]
     scores = {d: _trial(crowd, _basis(crowd, d, ()), which) for d in degrees}
-    degree = max(degrees, key=lambda d: float(scores[d].sum()))
+    # Shrinkage makes a needless degree cheap and a missing one costs at every point, so
+    # the higher one stays unless it predicts clearly worse.
+    degree = degrees[-1]
+    if len(degrees) > 1:
+        loss = scores[degrees[0]] - scores[degree]
+        if loss.sum() > np.std(loss) * np.sqrt(len(loss)):
+            degree = degrees[0]
     groups: tuple[str, ...] = ()
     best = scores[degree]
     for group in dict.fromkeys(crowd.layout.groups):
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
         gain = trial - best
-        # Covariates must pay for most people, by more than a standard error.
-        if gain.sum() > 1.0 * np.std(gain) * np.sqrt(len(gain)):
+        # Covariates must pay, beyond what chance gives every third time.
+        if gain.sum() > 0.4 * np.std(gain) * np.sqrt(len(gain)):
             groups, best = (*groups, group), trial
     return _basis(crowd, degree, groups)
 

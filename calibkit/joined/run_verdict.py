@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from calibkit.errors import CalibkitError
 from calibkit.kept.protocol_model import Protocol
 from calibkit.kept.recording import Recording
+from calibkit.language import later
 from calibkit.session import session_words as words
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
     from calibkit.fitted.shared import SharedMapping
-    from calibkit.session.session_look import Looks
     from calibkit.session.session_plan import Plan
 
 Array = NDArray[np.float64]
@@ -30,7 +30,7 @@ def fitted(
     rec: Recording, protocol: Protocol, shared: SharedMapping | Mapping | None
 ) -> Mapping:
     """Fit as the protocol asks: its eyes, weights and confidence."""
-    from calibkit.fitted.mapping import fit
+    from calibkit.fitted.fitting import fit
 
     data = protocol.data
     return fit(
@@ -47,7 +47,7 @@ def judge(
     protocol: Protocol,
     plan: Plan,
     shared: SharedMapping | Mapping | None,
-    looks: Looks,
+    know: Callable[[Mapping], None],
 ) -> Callable[[int, float], words.Verdict]:
     """Make the judge of a running session.
 
@@ -58,15 +58,15 @@ def judge(
     protocol : Protocol
     plan : Plan
     shared : prior, optional
-    looks : Looks
-        Gets to know each mapping, to tell looks elsewhere.
+    know : callable
+        Gets each sound mapping, to tell looks elsewhere and to show gaze.
 
     Returns
     -------
     callable (target, time) -> Verdict: enough once the expected error is as small as
     the protocol asks, else the targets whose looks do not fit the others
     """
-    from calibkit.fitted.mapping import predicted_sd_deg
+    from calibkit.fitted.fitting import predicted_sd_deg
 
     def answer(target: int, time_s: float) -> words.Verdict:
         rec = snapshot()
@@ -75,7 +75,7 @@ def judge(
         except CalibkitError:
             return words.Verdict(time_s=time_s)
         if not fault(mapping, rec):
-            looks.know(lambda samples: mapping.apply(samples).xy)
+            know(mapping)
         wanted = protocol.pace.enough_deg
         good = int((mapping.looks["weight"] > DOUBTFUL_WEIGHT).sum())
         if wanted > 0 and good >= 3 and predicted_sd_deg(mapping) <= wanted:
@@ -109,11 +109,11 @@ def fault(mapping: Mapping, rec: Recording) -> str:
     gaze = mapping.apply(rec.samples)
     seen = np.isfinite(gaze.xy).all(axis=1)
     if not seen.any():
-        return "no sample of the session gives a gaze position"
+        return later("no sample of the session gives a gaze position")
     size = np.asarray(rec.setup.screen_px, float)
     inside = ((gaze.xy[seen] > -size) & (gaze.xy[seen] < 2 * size)).all(axis=1)
     if inside.mean() < 0.5:
-        return "most gaze falls far outside the screen"
+        return later("most gaze falls far outside the screen")
     middles, places = _middles(mapping, rec)
     for one, other in pairwise(range(len(places))):
         broken = _between(mapping, middles[[one, other]], places[[one, other]])
@@ -146,9 +146,9 @@ def _between(mapping: Mapping, ends: Array, targets: Array) -> str:
         return ""
     along = way @ true / length
     if along[-1] <= along[0]:
-        return "it is mirrored between two targets"
+        return later("it is mirrored between two targets")
     if np.any(np.diff(along) < -0.05 * length):
-        return "it folds back on itself between two targets"
+        return later("it folds back on itself between two targets")
     return ""
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import fixation
+from calibkit.fitted.looks import Seen
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -140,7 +141,7 @@ def without(
 
 
 def _one(
-    rec: Recording, row: np.void, seen: fixation.Seen, gaze_px: Array, path: Array
+    rec: Recording, row: np.void, seen: Seen, gaze_px: Array, path: Array
 ) -> Judged:
     onset, offset = float(row["onset"]), float(row["offset"])
     rows = np.flatnonzero((rec.time >= onset) & (rec.time < offset))

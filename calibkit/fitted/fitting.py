@@ -1,0 +1,158 @@
+"""Fitting: from recordings, and what is known of others, to a person's mapping."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit import geometry
+from calibkit.errors import InputError
+from calibkit.fitted.evaluation import eye_shares
+from calibkit.fitted.mapping import FORMAT, Mapping
+from calibkit.fitted.mapping_parts import LOOK_DTYPE
+from calibkit.fitted.person import Person, person_of
+from calibkit.fitted.prior import SharedMapping
+from calibkit.kept.recording import Recording
+
+Array = NDArray[np.float64]
+
+
+def fit(
+    rec: Recording,
+    shared: SharedMapping | Mapping | None = None,
+    eyes: str = "both",
+    extra: Sequence[str] = (),
+    weights: dict[str, float] | None = None,
+    min_confidence: float = 0.0,
+) -> Mapping:
+    """Fit a person's mapping to a recording's calibration targets.
+
+    Parameters
+    ----------
+    rec : Recording
+    shared : SharedMapping or Mapping, optional
+        What is known of people, or the same person's earlier mapping; then no target
+        is needed.
+    eyes : {"both", "left", "right"}
+    extra : sequence of str
+        Labels of further channels to use.
+    weights : dict of float by eye, optional
+        Share of each eye; by default by precision.
+    min_confidence : float
+        Samples with less confidence count as missing.
+
+    Returns
+    -------
+    Mapping
+
+    Raises
+    ------
+    InputError
+        When nothing can be fitted: no usable sample and no prior, features that do not
+        change, a shared mapping for other channels.
+    """
+    return fit_all([rec], shared, eyes, extra, weights, min_confidence)
+
+
+def fit_all(
+    recordings: Sequence[Recording],
+    shared: SharedMapping | Mapping | None = None,
+    eyes: str = "both",
+    extra: Sequence[str] = (),
+    weights: dict[str, float] | None = None,
+    min_confidence: float = 0.0,
+    recordings_sha256: Sequence[str] = (),
+) -> Mapping:
+    """Fit one mapping to several recordings of one person, the last set-up's.
+
+    Parameters and errors as for `fit`; `recordings_sha256` is kept as provenance.
+    """
+    prior = shared.as_shared() if isinstance(shared, Mapping) else shared
+    options = (prior, eyes, tuple(extra), min_confidence)
+    person = person_of(recordings, *options)
+    wanted = _wanted(weights, person.layout.names)
+    return _mapping(recordings, person, wanted, tuple(recordings_sha256))
+
+
+def _wanted(weights: dict[str, float] | None, names: tuple[str, ...]) -> Array | None:
+    if weights is None:
+        return None
+    wanted = np.array([float(weights.get(name, 0.0)) for name in names])
+    if not (np.isfinite(wanted).all() and (wanted >= 0).all() and wanted.sum() > 0):
+        raise InputError(
+            f"the eye weights {weights!r} leave no eye of {', '.join(names)}; give "
+            "positive numbers"
+        )
+    return wanted
+
+
+def _mapping(
+    recordings: Sequence[Recording],
+    person: Person,
+    wanted: Array | None,
+    hashes: tuple[str, ...],
+) -> Mapping:
+    prior, found, last = person.prior, person.estimate, recordings[-1]
+    shares = eye_shares(prior.basis, found.weights.cov, found.noise, wanted)
+    return Mapping(
+        layout=person.layout,
+        setup=last.setup,
+        basis=prior.basis,
+        weights=found.weights,
+        noise=found.noise,
+        shares=shares,
+        looks=_look_rows(person),
+        people=prior.people,
+        lag_s=person.lag_s,
+        notes=person.notes,
+        source={
+            "person": last.person,
+            "session": last.session,
+            "created": last.created,
+            "source_id": last.source_id,
+            "stream": last.name,
+        },
+        recordings=hashes,
+        channels=tuple(f"{c.eye} {c.type}" for c in last.channels),
+    )
+
+
+def _look_rows(person: Person) -> NDArray[np.void]:
+    rows = np.zeros(len(person.reasons), LOOK_DTYPE)
+    for row, (index, reason) in zip(rows, person.reasons.items(), strict=True):
+        target = person.targets[index]
+        mine = np.flatnonzero(person.points.target == index)
+        row["target"], row["role"], row["reason"] = index, target["role"], reason
+        row["x"], row["y"] = target["x"], target["y"]
+        row["samples"] = person.samples[index]
+        row["away_x_deg"] = row["away_y_deg"] = np.nan
+        if len(mine):
+            row["weight"] = float(person.estimate.trust[mine].mean())
+            away = np.median(person.estimate.away[mine], axis=0)
+            row["away_x_deg"], row["away_y_deg"] = away
+    rows.setflags(write=False)
+    return rows
+
+
+def predicted_sd_deg(mapping: Mapping) -> float:
+    """Mean predicted sd per axis over the screen, in degrees, sample noise included.
+
+    What a session watches to know when to stop.
+    """
+    axis = np.linspace(0.1, 0.9, 5)
+    grid = np.stack(np.meshgrid(axis, axis), -1).reshape(-1, 2)
+    hv = geometry.px_to_angles(mapping.setup, grid * mapping.setup.screen_px)
+    return float(np.mean(mapping.evaluator.spread_at(hv)))
+
+
+def load_prior(path: str | Path) -> SharedMapping | Mapping:
+    """Read what a fit can start from: a shared mapping, or a person's earlier one."""
+    try:
+        return SharedMapping.load(path)
+    except InputError as error:
+        if f"{FORMAT!r} file" not in str(error):
+            raise
+    return Mapping.load(path)
