@@ -17,7 +17,7 @@ from storing import scaled
 
 from calibkit import simulation
 from calibkit.channels import Channel
-from calibkit.fitted import mapping as fitted
+from calibkit.fitted import fitting as fitted
 from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_live import live
 from calibkit.kept.recording import Recording
