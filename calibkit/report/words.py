@@ -133,8 +133,8 @@ def explained(keys: UsableKeys | None) -> tuple[str, ...]:
         f"Each key is {wide:.0f} mm wide and {high:.0f} mm high.",
         f"Of 100 looks at the weakest key, about {_floor(keys.probability)} "
         "should land on it. All other keys should do better.",
-        f"This rests on {count(keys.targets, 'check target')}. The doubt that so many "
-        "leave is in the number already.",
+        f"This rests on {count(keys.targets, 'check target')}. So few leave some "
+        "doubt; the numbers allow for it.",
     )
 
 
