@@ -10,7 +10,8 @@ from calibkit.joined import options
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
-    from calibkit.joined.run_attempt import Attempt, Outcome, Prior
+    from calibkit.joined.run_attempt import Attempt, Prior
+    from calibkit.joined.run_conclude import Outcome
     from calibkit.kept.protocol_model import Protocol
 
 SUMMARY = "a session with a person: targets, a mapping, and how far to trust it"
@@ -32,14 +33,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a shared mapping to start from, or 'own' for the person's mapping in use",
     )
+    parser.add_argument(
+        "--replace",
+        action="store_true",
+        help="put a sound new mapping into use even where it checks worse",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Hold the session, fit, validate, store, say what was found."""
-    from calibkit.errors import CalibkitError, CallError
-    from calibkit.joined import run_attempt, run_sitting
+    from calibkit.errors import CallError
+    from calibkit.joined import run_conclude
     from calibkit.kept import home, profile, protocol
-    from calibkit.kept.recording import Recording
 
     profile.check_person(args.person)
     chosen = protocol.load(args.protocol, args.changes)
@@ -48,25 +53,36 @@ def run(args: argparse.Namespace) -> int:
             f"the protocol {chosen.name!r} only checks a mapping; use it with "
             f"calibkit validate --person {args.person}"
         )
-    old = run_attempt.in_use(home.resolve(args.home), args.person)
-    prior = _prior(args.shared, chosen, old)
-    attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
-    try:
-        run_attempt.check_prior(attempt, prior)
-    except CalibkitError:
-        ends.close()
-        raise
-    path = run_attempt.perform(attempt, ends, prior)
-    rec = Recording.load(path)
-    outcome = run_attempt.conclude(attempt, rec, path, prior, old)
-    _tell(args, attempt, outcome, path)
+    old = run_conclude.in_use(home.resolve(args.home), args.person)
+    _sit(args, chosen, _prior(args.shared, chosen, old), old)
     return 0
+
+
+def _sit(
+    args: argparse.Namespace, chosen: Protocol, prior: Prior, old: Mapping | None
+) -> None:
+    from calibkit.joined import run_after, run_attempt, run_conclude, run_sitting
+    from calibkit.kept.recording import Recording
+
+    attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
+    with run_after.operator(ends):
+        with run_after.closing_on_error(ends):
+            run_attempt.check_prior(attempt, prior)
+        run_after.show_old(attempt, ends, old)
+        path = run_attempt.perform(attempt, ends, prior)
+        run_after.working(ends)
+        rec = Recording.load(path)
+        outcome = run_conclude.conclude(
+            attempt, rec, path, prior, old, replace=args.replace
+        )
+        outcome, said = run_after.decide(attempt, ends, outcome)
+        _tell(args, attempt, outcome, path, said)
 
 
 def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
     """What the fit starts from: what was named, else the own mapping if it must."""
     from calibkit.errors import CallError
-    from calibkit.fitted.mapping import load_prior
+    from calibkit.fitted.fitting import load_prior
     from calibkit.kept.protocol import is_short
 
     if shared == "own":
@@ -82,30 +98,35 @@ def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
 
 
 def _tell(
-    args: argparse.Namespace, attempt: Attempt, outcome: Outcome, path: Path
+    args: argparse.Namespace,
+    attempt: Attempt,
+    outcome: Outcome,
+    path: Path,
+    said: str,
 ) -> None:
     from calibkit.errors import NotGoodEnoughError
-    from calibkit.joined import run_attempt, run_words
+    from calibkit.joined import run_conclude, run_words
 
-    words = run_words.outcome(outcome, attempt.person)
+    words = "\n".join(filter(None, [run_words.outcome(outcome, attempt.person), said]))
+    kept = bool(outcome.version and outcome.version.current)
     more = {
-        **run_attempt.figures(outcome.result),
-        **run_attempt.key_figures(outcome.keys),
-        "kept": bool(outcome.version and outcome.version.current),
+        **run_conclude.figures(outcome.result),
+        **run_conclude.key_figures(outcome.keys),
+        "kept": kept,
         "version": outcome.version.number if outcome.version else None,
     }
-    run_attempt.add_history(attempt, "calibration", path, more)
+    run_conclude.add_history(attempt, "calibration", path, more)
     if args.json:
         options.emit_json(_data(attempt, outcome, path, words))
     else:
         options.emit(words)
         options.say(f"The recording is {path}")
-    if not (outcome.version and outcome.version.current):
+    if not kept and not said:
         raise NotGoodEnoughError(run_words.refusal(outcome))
 
 
 def _data(attempt: Attempt, outcome: Outcome, path: Path, words: str) -> dict[str, Any]:
-    from calibkit.fitted.mapping import predicted_sd_deg
+    from calibkit.fitted.fitting import predicted_sd_deg
     from calibkit.joined import run_words
 
     version = outcome.version

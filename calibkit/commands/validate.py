@@ -25,27 +25,36 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show the check points, judge the mapping in use, say what was found."""
     from calibkit.errors import InputError
-    from calibkit.joined import run_attempt, run_sitting, run_words
+    from calibkit.joined import (
+        run_after,
+        run_attempt,
+        run_conclude,
+        run_sitting,
+        run_words,
+    )
     from calibkit.kept import home, profile, protocol
     from calibkit.kept.recording import Recording
 
     profile.check_person(args.person)
     chosen = protocol.load(args.protocol, args.changes)
     place = home.resolve(args.home)
-    mapping = run_attempt.in_use(place, args.person)
+    mapping = run_conclude.in_use(place, args.person)
     if mapping is None:
         raise InputError(
             f"no mapping is stored for {args.person} in {place}; run calibkit "
             f"calibrate --person {args.person}"
         )
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=True)
-    path = run_attempt.perform(attempt, ends, known=mapping)
-    rec = Recording.load(path)
-    mapping.check(rec)
-    result, keys = run_attempt.checked(mapping, rec)
-    more = {**run_attempt.figures(result), **run_attempt.key_figures(keys)}
-    run_attempt.add_history(attempt, "validation", path, more)
-    words = run_words.validation(result, keys)
+    with run_after.operator(ends):
+        path = run_attempt.perform(attempt, ends, known=mapping)
+        run_after.working(ends)
+        rec = Recording.load(path)
+        mapping.check(rec)
+        result, keys = run_conclude.checked(mapping, rec)
+        words = run_words.validation(result, keys)
+        run_after.show_result(ends, words)
+    more = {**run_conclude.figures(result), **run_conclude.key_figures(keys)}
+    run_conclude.add_history(attempt, "validation", path, more)
     if args.json:
         options.emit_json(
             {

@@ -59,6 +59,22 @@ class Markers(Protocol):
         """Take the stream away."""
 
 
+class Onlooker(Protocol):
+    """The operator's view: follows a session, and may have keys of its own."""
+
+    def pressed(self) -> Sequence[words.Key]:
+        """Return what was pressed there since the last call."""
+
+    def hear(self, event: words.Event) -> None:
+        """Take an event on its way into the session."""
+
+    def see(self, command: words.Command, time_s: float) -> None:
+        """Take a command on its way out of it."""
+
+    def turn(self, time_s: float, now: words.Progress) -> Sequence[words.Command]:
+        """Show how things stand after a frame; return what the one screen is to do."""
+
+
 class Log(Protocol):
     """Where a session is recorded; `journal.Writer` is one, `Memory` another."""
 
@@ -140,6 +156,7 @@ def run_session(
     markers: Markers,
     judge: Callable[[int, float], words.Verdict] | None = None,
     tell: Callable[[str], None] | None = None,
+    beside: Onlooker | None = None,
 ) -> str:
     """Drive a session to its end.
 
@@ -153,7 +170,10 @@ def run_session(
     judge : callable, optional
         Fits what there is after a target (id, time) when the protocol asks for it.
     tell : callable, optional
-        Gets a line for the operator at each target and whenever something happens.
+        Gets a line for the operator whenever something happens to the stream, and at
+        each target unless there is a view beside.
+    beside : Onlooker, optional
+        The operator's view.
 
     Returns
     -------
@@ -165,7 +185,7 @@ def run_session(
     DeviceError, StorageError
         Display or storage failed; what was logged is kept.
     """
-    loop = _Loop(session, source, logs, markers, judge, tell)
+    loop = _Loop(session, source, logs, markers, judge, tell, beside)
     drawing: tuple[words.Command, ...] = ()
     while not session.over:
         events = presenter.step(drawing)
@@ -196,10 +216,12 @@ class _Loop:
         markers: Markers,
         judge: Callable[[int, float], words.Verdict] | None,
         tell: Callable[[str], None] | None,
+        beside: Onlooker | None = None,
     ) -> None:
         self.session, self.now_s = session, float("-inf")
         self._source, self._logs, self._markers = source, logs, markers
         self._judge, self._tell = judge, tell or (lambda text: None)
+        self._beside = beside
         self._heard_s: float | None = None
         self._silent = False
         self._correction_s = float("nan")
@@ -208,10 +230,16 @@ class _Loop:
         """Take a frame's events; what is to be drawn comes back."""
         time_s = events[-1].time_s
         drawing: list[words.Command] = []
-        for event in (*self.listen(time_s), *events):
+        beside = self._beside
+        pressed = beside.pressed() if beside is not None else ()
+        for event in (*self.listen(time_s), *pressed, *events):
             if isinstance(event, words.Key):
                 self._write(event.time_s, f"key {event.name}")
+            if beside is not None:
+                beside.hear(event)
             self._spread(self.session.handle(event), event.time_s, drawing)
+        if beside is not None:
+            drawing += beside.turn(time_s, self.session.progress())
         return tuple(drawing)
 
     def listen(self, time_s: float) -> list[words.Event]:
@@ -250,6 +278,8 @@ class _Loop:
         drawing: list[words.Command],
     ) -> None:
         for command in commands:
+            if self._beside is not None:
+                self._beside.see(command, time_s)
             if isinstance(command, words.Mark):
                 self._markers.push(command.event, command.time_s)
             elif isinstance(command, words.Judge):
@@ -260,6 +290,8 @@ class _Loop:
                 drawing.append(command)
 
     def _say(self, command: words.Command) -> None:
+        if self._beside is not None:
+            return
         if isinstance(command, words.Show):
             at = self.session.progress()
             kind = "check point" if at.role == "validation" else "point"

@@ -1,4 +1,4 @@
-"""One attempt with one person: run the session, keep the recording, fit, judge, store.
+"""One attempt with one person: run the session and keep its recording.
 
 `calibrate` and `validate` differ in what they show and in whether they fit; all else
 is shared here, for real and simulated sessions alike.
@@ -6,7 +6,6 @@ is shared here, for real and simulated sessions alike.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from collections.abc import Mapping as Values
 from dataclasses import dataclass
@@ -17,21 +16,17 @@ import calibkit
 from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, DeviceError, InputError, StoppedError
 from calibkit.geometry import Setup
-from calibkit.joined import options
 from calibkit.joined.run import Markers, Memory, Presenter, Source, run_session
-from calibkit.joined.run_verdict import fault, fitted, judge, worse_probability
+from calibkit.joined.run_verdict import judge
 from calibkit.kept import journal, protocol, records
 from calibkit.kept.protocol_model import Protocol
-from calibkit.kept.recording import Recording
 from calibkit.session.session import Session
 from calibkit.session.session_plan import Plan
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
     from calibkit.fitted.shared import SharedMapping
-    from calibkit.judged.assess_figures import Assessment
-    from calibkit.judged.keys import UsableKeys
-    from calibkit.kept.profile import Version
+    from calibkit.panel.beside import Beside
     from calibkit.session.session_look import Looks
 
     Prior = SharedMapping | Mapping | None
@@ -71,33 +66,31 @@ class Attempt:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ends:
-    """What a session is joined to; `tell` says to the operator how it goes."""
+    """What a session is joined to; `tell` says to the operator how it goes.
+
+    `beside`, the operator's view, outlives the session: it shows the result too.
+    """
 
     presenter: Presenter
     source: Source
     markers: Markers
     tell: Callable[[str], None] | None = None
+    beside: Beside | None = None
 
     def close(self) -> None:
-        """Let go of all of it."""
+        """Let go of screen, stream and markers."""
         for end in (self.presenter, self.source, self.markers):
             end.close()
 
+    def show_gaze(self, mapping: Mapping) -> None:
+        """Let the operator see gaze by a mapping."""
+        if self.beside is not None:
+            self.beside.know(lambda samples: mapping.apply(samples).xy)
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Outcome:
-    """What an attempt gave.
-
-    `fault` says why the mapping cannot be used, or is empty; `worse` is how probable
-    it is that it is worse than the one in use, NaN where there is nothing to compare.
-    """
-
-    mapping: Mapping
-    fault: str = ""
-    worse: float = float("nan")
-    result: Assessment | None = None
-    keys: UsableKeys | None = None
-    version: Version | None = None
+    def leave(self) -> None:
+        """Take the operator's view away."""
+        if self.beside is not None:
+            self.beside.close()
 
 
 def looks_for(attempt: Attempt) -> Looks:
@@ -160,18 +153,21 @@ def perform(
     DeviceError
         When the stream or the display was lost for good; the recording is kept.
     """
-    folder = records.folder(attempt.home, "recordings", attempt.person)
     looks = looks_for(attempt)
+
+    def know(mapping: Mapping) -> None:
+        looks.know(lambda samples: mapping.apply(samples).xy)
+        ends.show_gaze(mapping)
+
     if known is not None:
-        looks.know(lambda samples: known.apply(samples).xy)
-    session = Session(attempt.plan, looks, attempt.protocol.keys.actions())
+        know(known)
     header = attempt.header()
     memory = Memory(channels=attempt.channels, setup=attempt.setup, about=header)
-    started = {**header, "setup": attempt.setup, "channels": attempt.channels}
-    writer = journal.Writer(folder / f"{attempt.session}{journal.SUFFIX}", started)
+    answer = judge(memory.recording, attempt.protocol, attempt.plan, prior, know)
+    session = Session(attempt.plan, looks, attempt.protocol.keys.actions())
+    writer = _writer(attempt, header)
     reason, error = "", None
     try:
-        answer = judge(memory.recording, attempt.protocol, attempt.plan, prior, looks)
         reason = run_session(
             session,
             ends.presenter,
@@ -180,6 +176,7 @@ def perform(
             ends.markers,
             answer,
             ends.tell,
+            ends.beside,
         )
     except CalibkitError as caught:
         error = caught
@@ -193,6 +190,12 @@ def perform(
     return path
 
 
+def _writer(attempt: Attempt, header: Values[str, Any]) -> journal.Writer:
+    folder = records.folder(attempt.home, "recordings", attempt.person)
+    started = {**header, "setup": attempt.setup, "channels": attempt.channels}
+    return journal.Writer(folder / f"{attempt.session}{journal.SUFFIX}", started)
+
+
 def _check_end(reason: str, path: Path) -> None:
     if reason in ("stopped", "closed"):
         raise StoppedError(
@@ -204,143 +207,3 @@ def _check_end(reason: str, path: Path) -> None:
             "the gaze stream was lost and did not come back; what was recorded is kept "
             f"in {path}; check the tracker's program and its cable, then start again"
         )
-
-
-def in_use(home: Path, person: str) -> Mapping | None:
-    """Return the person's mapping in use, or None where there is none yet."""
-    from calibkit.fitted.mapping import Mapping
-    from calibkit.kept import profile
-
-    if not profile.versions(home, person):
-        return None
-    return Mapping.from_snapshot(dict(profile.current(home, person).mapping))
-
-
-def conclude(
-    attempt: Attempt, rec: Recording, path: Path, prior: Prior, old: Mapping | None
-) -> Outcome:
-    """Fit, check, validate, compare with the mapping in use; store what is sound.
-
-    A sound mapping is put into use unless it is worse than the one in use with 90 %
-    probability; then it is stored beside it.
-
-    Raises
-    ------
-    InputError
-        When nothing can be fitted.
-    """
-    from calibkit.joined.run_verdict import WORSE_CONFIDENCE
-
-    try:
-        mapping = fitted(rec, attempt.protocol, prior)
-    except InputError as error:
-        raise InputError(f"{error}; what was recorded is kept in {path}") from error
-    found = fault(mapping, rec)
-    if found:
-        return Outcome(mapping=mapping, fault=found)
-    result, keys = checked(mapping, rec)
-    worse = _worse(result, old, rec)
-    activate = not worse >= WORSE_CONFIDENCE
-    version = _store(attempt, mapping, path, result, keys, activate=activate)
-    return Outcome(
-        mapping=mapping, worse=worse, result=result, keys=keys, version=version
-    )
-
-
-def checked(
-    mapping: Mapping, rec: Recording
-) -> tuple[Assessment | None, UsableKeys | None]:
-    """Judge a mapping on a recording's check points, where it has any."""
-    from calibkit.judged.assess_targets import assess
-    from calibkit.judged.keys import usable_keys
-
-    if not (rec.targets["role"] == "validation").any():
-        return None, None
-    try:
-        result = assess(mapping, rec)
-    except InputError:  # every check point was left out by the operator
-        return None, None
-    return result, usable_keys(result, setup=rec.setup)
-
-
-def _worse(result: Assessment | None, old: Mapping | None, rec: Recording) -> float:
-    """Probability that the new mapping is worse than the old one, NaN if unknown."""
-    if result is None or old is None:
-        return float("nan")
-    try:
-        old.check(rec)
-        before, _ = checked(old, rec)
-    except (InputError, ValueError):
-        return float("nan")
-    if before is None:
-        return float("nan")
-    return worse_probability(
-        result.targets["accuracy_deg"], before.targets["accuracy_deg"]
-    )
-
-
-def _store(
-    attempt: Attempt,
-    mapping: Mapping,
-    path: Path,
-    result: Assessment | None,
-    keys: UsableKeys | None,
-    *,
-    activate: bool,
-) -> Version:
-    from calibkit.kept import profile
-    from calibkit.kept.plain import to_tree
-    from calibkit.kept.store import sha256_of
-
-    about = {
-        "recording": path.name,
-        "recording_sha256": sha256_of(path),
-        "software": f"calibkit {calibkit.__version__}",
-        "protocol": attempt.protocol.name,
-    }
-    parts: dict[str, Any] = {"mapping": mapping.snapshot(), "provenance": about}
-    if result is not None:
-        text = json.dumps(options.plain(result.snapshot()))
-        parts["validation"] = {"assessment": [text]}
-    tree = to_tree(parts)
-    return profile.save(
-        attempt.home,
-        attempt.person,
-        tree,
-        mapping.snapshot(),
-        created=attempt.created,
-        summary={**about, **figures(result), **key_figures(keys)},
-        activate=activate,
-    )
-
-
-def figures(result: Assessment | None) -> dict[str, Any]:
-    """Session figures of a validation as plain numbers, None where unknown."""
-    if result is None:
-        return {}
-    names = ("accuracy_deg", "precision_rms_deg", "precision_sd_deg", "loss")
-    values = {name: float(getattr(result, name)) for name in names}
-    return {k: v if v == v else None for k, v in values.items()}
-
-
-def key_figures(keys: UsableKeys | None) -> dict[str, Any]:
-    """Usable keys as plain numbers."""
-    if keys is None:
-        return {}
-    return {"rows": int(keys.rows), "columns": int(keys.columns)}
-
-
-def add_history(
-    attempt: Attempt, kind: str, path: Path, more: Values[str, Any]
-) -> None:
-    """Append the attempt to the person's history."""
-    entry = {
-        "kind": kind,
-        "created": attempt.created,
-        "session": attempt.session,
-        "attempt": attempt.number,
-        "protocol": attempt.protocol.name,
-        "recording": path.name,
-        **more,
-    }
-    records.add_history(attempt.home, attempt.person, entry)

@@ -16,6 +16,7 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "\n".join(["keys of a protocol, for --set:", *keys_help()])
     _add_screen(parser)
     _add_session(parser)
+    _add_operator(parser)
     options.add_stream(parser)
     options.add_json(parser)
 
@@ -76,3 +77,26 @@ def _add_session(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="change a key of the protocol for this session; may be repeated",
     )
+
+
+def _add_operator(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add(
+        "--operator",
+        choices=("page", "lines", "none"),
+        help="the operator's view: a page in a browser, lines in the terminal (the "
+        "default, and with a page too), or none",
+    )
+    add(
+        "--page-at",
+        metavar="ADDRESS[:PORT]",
+        default="127.0.0.1",
+        help="serve the page at this address of this machine, for another device's "
+        "browser (default %(default)s: this machine alone)",
+    )
+    add(
+        "--between",
+        action="store_true",
+        help="rest after each target, and show the operator's words on the one screen",
+    )
+    add("--language", metavar="CODE", help="of the operator's words (en, de)")

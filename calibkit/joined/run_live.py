@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,8 +14,11 @@ from calibkit.joined import options
 
 if TYPE_CHECKING:
     from calibkit.geometry import Setup
+    from calibkit.joined.run_attempt import Attempt
     from calibkit.joined.wiring_source import Steady
     from calibkit.kept.settings import Settings
+    from calibkit.panel.beside import Beside
+    from calibkit.panel.page import Page
     from calibkit.streams.lsl import GazeInlet, MarkerOutlet, Watch
     from calibkit.streams.lsl_found import Found
     from calibkit.window.screen import Screen
@@ -122,3 +126,50 @@ def open_screen(setup: Setup, *, full: bool, pictures: Path | None) -> Screen:
     from calibkit.window.screen import Screen
 
     return Screen(setup, lsl.clock, full=full, pictures=pictures)
+
+
+def open_beside(args: argparse.Namespace, attempt: Attempt) -> Beside | None:
+    """Open the operator's view that was asked for, and say where it is.
+
+    Raises
+    ------
+    CallError, DeviceError
+        When the page cannot be served.
+    """
+    from calibkit.fitted.features import layout
+    from calibkit.panel import phrases
+    from calibkit.panel.beside import Beside
+    from calibkit.panel.board import Board
+
+    if args.operator == "none":
+        return None
+    keys = {**attempt.protocol.keys.actions(), "escape": "stop"}
+    options.say(phrases.key_line(keys))
+    board = Board(
+        attempt.setup,
+        layout(attempt.channels, attempt.protocol.data.eyes),
+        keys=keys,
+        advance=attempt.plan.advance,
+    )
+    page = _page(args.page_at) if args.operator == "page" else None
+    return Beside(board, page, options.say, on_screen=attempt.plan.between)
+
+
+def _page(place: str) -> Page:
+    from calibkit.language import _
+    from calibkit.panel.page import LOOPBACK, Page
+    from calibkit.streams import lsl
+
+    address, colon, port = place.partition(":")
+    if colon and not (port.isdigit() and 0 < int(port) < 65536):
+        raise CallError(f"--page-at {place!r} has no port; write ADDRESS:PORT")
+    page = Page(lsl.clock, address=address, port=int(port or 0))
+    options.say(_("The operator's page: {address}").format(address=page.address))
+    if page.host != LOOPBACK:
+        options.say(
+            _(
+                "Anybody in this network who learns the page's address can follow and "
+                "steer this session; what it sends is not encrypted."
+            )
+        )
+    return page

@@ -87,6 +87,7 @@ def _attempt(
             np.random.default_rng(seed),
             advance=args.advance,
             checks_only=checks_only,
+            between=args.between,
         ),
         setup=found.setup,
         **stream,
@@ -188,14 +189,20 @@ def _opened(
     presenter = run_live.open_screen(
         found.setup, full=args.window is None, pictures=args.pictures
     )
+    beside = None
     try:
+        beside = run_live.open_beside(args, attempt)
         markers = run_live.open_markers(attempt.session, attempt.source_id)
         stream.inlet.flush()
     except BaseException:
         presenter.close()
+        if beside is not None:
+            beside.close()
         raise
-    keys = {**chosen.keys.actions(), "escape": "stop"}
-    options.say("keys: " + ", ".join(f"{key} {does}" for key, does in keys.items()))
     return attempt, Ends(
-        presenter=presenter, source=stream.source, markers=markers, tell=options.say
+        presenter=presenter,
+        source=stream.source,
+        markers=markers,
+        tell=None if args.operator == "none" else options.say,
+        beside=beside,
     )

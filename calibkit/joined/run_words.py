@@ -6,13 +6,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.geometry import SETUP_FIELDS
+from calibkit.language import _
 from calibkit.report import words
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from calibkit.joined.run_attempt import Attempt, Outcome
+    from calibkit.joined.run_attempt import Attempt
+    from calibkit.joined.run_conclude import Outcome
     from calibkit.judged.assess_figures import Assessment, Figures
     from calibkit.judged.keys import UsableKeys
 
@@ -31,25 +33,31 @@ _FIGURES = (
 def outcome(found: Outcome, person: str) -> str:
     """Say what a calibration gave, what a person can use first."""
     if found.fault:
-        return refusal(found)
+        return sentence(refusal(found))
     lines = [validation(found.result, found.keys)]
     if found.version is not None and found.version.current:
-        lines.append(f"The mapping is stored and in use for {person}.")
+        said = _("The mapping is stored and in use for {person}.")
+        lines.append(said.format(person=person))
     return "\n".join(lines)
 
 
 def refusal(found: Outcome) -> str:
     """Say why the mapping was not put into use."""
     if found.fault:
-        return (
-            f"this session gave no usable mapping ({found.fault}), so nothing was "
-            "replaced; check that the tracker sees the eyes, then try fewer points"
-        )
+        return _(
+            "this session gave no usable mapping ({fault}), so nothing was replaced; "
+            "check that the tracker sees the eyes, then try fewer points"
+        ).format(fault=_(found.fault))
     version = found.version.number if found.version else 0
-    return (
-        f"the new mapping is worse than the one in use ({found.worse:.0%} probable), "
-        f"so nothing was replaced; it is stored as version {version}"
-    )
+    return _(
+        "the new mapping is worse than the one in use ({share:.0f} % probable), so "
+        "nothing was replaced; it is stored as version {version}"
+    ).format(share=100 * found.worse, version=version)
+
+
+def sentence(text: str) -> str:
+    """Write a refusal as a sentence of its own."""
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def validation(result: Assessment | None, keys: UsableKeys | None) -> str:

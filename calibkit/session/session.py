@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from calibkit.geometry import angle_between
+from calibkit.session import session_marks
 from calibkit.session import session_table as table
 from calibkit.session import session_words as words
 from calibkit.session.session_keys import KEYS, Keys
@@ -43,7 +44,7 @@ class Session:
         self._plan, self._looks, self._keys = plan, looks, Keys(keys)
         self._queue = Queue(plan.targets, plan.pace.repeats)
         self._now_s = self._since_s = self._checked_s = float("-inf")
-        self._to_judge = self._held = False
+        self._to_judge = self._held = self._to_rest = False
 
     @property
     def over(self) -> bool:
@@ -114,6 +115,8 @@ class Session:
         target, fade_s = self._queue.next, self._plan.pace.fade_s
         if target is None:
             return "over" if waited_s >= fade_s else ""
+        if self._to_rest:
+            return "to rest" if waited_s >= fade_s else ""
         return "due" if waited_s >= fade_s + target.gap_s else ""
 
     def _settling(self, waited_s: float) -> str:
@@ -141,16 +144,7 @@ class Session:
     # What a row does.
 
     def _open(self, event: words.Event) -> list[words.Command]:
-        setup = self._plan.setup
-        start = {
-            "event": "session_start",
-            "screen_px": list(setup.screen_px),
-            "screen_mm": list(setup.screen_mm),
-            "distance_mm": setup.distance_mm,
-        }
-        text = f"session start, advance by {self._plan.advance}"
-        note = words.Note(time_s=event.time_s, text=text)
-        return [words.Mark(event=start, time_s=event.time_s), note]
+        return session_marks.start(self._plan, event.time_s)
 
     def _show(self, event: words.Event) -> list[words.Command]:
         self._queue.take()
@@ -171,7 +165,7 @@ class Session:
     def _arrive(self, event: words.Event) -> list[words.Command]:
         target = self._on()
         self._queue.appeared(target, event.time_s)
-        return [self._mark("target_on", event.time_s, target.x, target.y)]
+        return [session_marks.on(target, event.time_s)]
 
     def _measure(self, event: words.Event) -> list[words.Command]:
         if self._looks is not None:
@@ -195,17 +189,17 @@ class Session:
     def _trace(self, event: words.Event) -> list[words.Command]:
         assert isinstance(event, words.Shown)
         x, y = event.x, event.y
-        mark = self._mark("target_path", event.time_s, x, y)
+        mark = session_marks.moved(self._on(), event.time_s, x, y)
         return [words.PathRow(time_s=event.time_s, x=x, y=y), mark]
 
     def _finish_point(self, event: words.Event) -> list[words.Command]:
+        by_key = isinstance(event, words.Key)
+        gave = self._gave("moved on" if by_key else "looked")
         if self._looks is not None:
             self._looks.end(event.time_s)
         self._to_judge = self._judges(self._on())
         self._queue.done += 1
         self._queue.last = self._on()
-        by_key = isinstance(event, words.Key)
-        gave = self._gave("moved on" if by_key else "looked")
         return [gave, *self._off(event.time_s, kept=True), words.Cue()]
 
     def _restless(self, event: words.Event) -> list[words.Command]:
@@ -218,13 +212,13 @@ class Session:
         target = self._on()
         text = f"target {target.id}: no look"
         again = self._queue.may_repeat(target.id)
+        gave = self._gave("no look" if again else "missed")
         if again:
             self._queue.later(target.id)
         else:
             self._queue.done += 1
             self._queue.missed += 1
             self._to_judge = self._judges(target)
-        gave = self._gave("no look" if again else "missed")
         off = self._off(event.time_s, kept=not again)
         return [gave, *off, words.Note(time_s=event.time_s, text=text)]
 
@@ -241,8 +235,9 @@ class Session:
         return [words.Note(time_s=event.time_s, text=f"target {last.id}: shown again")]
 
     def _omit(self, event: words.Event) -> list[words.Command]:
+        commands = self._left_out(event, "left out")
         self._queue.done += 1
-        return self._left_out(event, "left out")
+        return commands
 
     def _left_out(self, event: words.Event, what: str) -> list[words.Command]:
         gave = self._gave("again" if what == "shown again" else "omitted")
@@ -257,8 +252,13 @@ class Session:
         note = words.Note(time_s=event.time_s, text="pause")
         return [*self._interrupt(event), note, words.Pause(reason="paused")]
 
+    def _rest(self, event: words.Event) -> list[words.Command]:
+        self._held = True
+        note = words.Note(time_s=event.time_s, text="rest")
+        return [note, words.Pause(reason="between")]
+
     def _resume(self, event: words.Event) -> list[words.Command]:
-        self._held = False
+        self._held = self._to_rest = False
         return [words.Note(time_s=event.time_s, text="go on")]
 
     def _lose(self, event: words.Event) -> list[words.Command]:
@@ -297,20 +297,9 @@ class Session:
             for number in doubtful
         ]
 
-    def _end(
-        self, event: words.Event, reason: str, text: str = ""
-    ) -> list[words.Command]:
+    def _end(self, event: words.Event, reason: str) -> list[words.Command]:
         self.reason = reason
-        commands = self._interrupt(event)
-        commands.append(
-            words.Note(time_s=event.time_s, text=text or f"session {reason}")
-        )
-        end = {"event": "session_end", "reason": reason}
-        return [
-            *commands,
-            words.Mark(event=end, time_s=event.time_s),
-            words.Finish(reason=reason),
-        ]
+        return [*self._interrupt(event), *session_marks.end(reason, event.time_s)]
 
     # Small things that several rows share.
 
@@ -335,25 +324,21 @@ class Session:
         return [gave, *self._off(event.time_s, kept=moved)]
 
     def _gave(self, what: str) -> words.Gave:
-        return words.Gave(target=self._on().id, what=what)
+        target, queue = self._on(), self._queue
+        self._to_rest = self._plan.between
+        return words.Gave(
+            target=target.id,
+            what=what,
+            number=queue.done + 1,
+            total=queue.total,
+            role=target.role,
+        )
 
     def _off(self, time_s: float, *, kept: bool) -> list[words.Command]:
         target = self._on()
-        onset_s = self._queue.off()
-        hide = words.Hide(fade_s=self._plan.pace.fade_s)
-        if onset_s is None:
-            return [hide]
-        nowhere = float("nan")
-        x, y = (nowhere, nowhere) if target.way else (target.x, target.y)
-        offset_s = max(time_s, onset_s)
-        row = (onset_s, offset_s, x, y, target.role, self._plan.advance, int(kept))
-        mark = {"event": "target_off", "id": target.id, "role": target.role}
-        return [words.Mark(event=mark, time_s=offset_s), words.Keep(row=row), hide]
-
-    def _mark(self, name: str, time_s: float, x: float, y: float) -> words.Mark:
-        target = self._on()
-        event = {"event": name, "id": target.id, "x": x, "y": y, "role": target.role}
-        return words.Mark(event=event, time_s=time_s)
+        return session_marks.off(
+            self._plan, target, self._queue.off(), time_s, kept=kept
+        )
 
 
 _PLAIN: Mapping[type[words.Event], str] = {
@@ -392,6 +377,7 @@ _ACTIONS: Mapping[str, Callable[[Session, words.Event], list[words.Command]]] = 
     "show again": Session._repeat,
     "leave out": Session._omit,
     "pause": Session._pause,
+    "rest": Session._rest,
     "go on": Session._resume,
     "lose": Session._lose,
     "recover": Session._recover,

@@ -50,13 +50,17 @@ class Target:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
-    """All that a session needs to know of protocol, set-up and person."""
+    """All that a session needs to know of protocol, set-up and person.
+
+    With `between` it rests after each target until the operator goes on.
+    """
 
     setup: Setup
     targets: tuple[Target, ...]
     advance: str
     look: Targets
     pace: Pace
+    between: bool = False
 
 
 def way(setup: Setup, corners_px: Array, speed_deg_s: float) -> Way:
@@ -103,6 +107,7 @@ def plan(
     *,
     advance: str | None = None,
     checks_only: bool = False,
+    between: bool = False,
 ) -> Plan:
     """Turn a protocol into the targets of one session.
 
@@ -116,6 +121,8 @@ def plan(
         Takes the place of the protocol's.
     checks_only : bool
         Only the points that check a mapping.
+    between : bool
+        Rest after each target until the operator goes on.
 
     Returns
     -------
@@ -126,17 +133,7 @@ def plan(
     InputError
         When there is nothing to show, or a way takes too long.
     """
-    own = protocol.protocol.role
-    rows: list[tuple[Array, str]] = []
-    if own == "validation" or not checks_only:
-        shuffle = protocol.targets.order == "shuffled"
-        points, area = protocol.targets.points, protocol.targets.area
-        rows += [
-            (p, own) for p in _places(setup, points, area, rng if shuffle else None)
-        ]
-    checks, area = check_points(protocol)
-    rows += [(p, "validation") for p in _places(setup, checks, area, rng)]
-    targets = _targets(rows, protocol.pace, rng)
+    targets = _targets(_rows(protocol, setup, rng, checks_only), protocol.pace, rng)
     if protocol.glides and not checks_only:
         targets = [_glider(protocol, setup), *targets]
     if not targets:
@@ -147,7 +144,21 @@ def plan(
         advance=advance or protocol.pace.advance,
         look=protocol.targets,
         pace=protocol.pace,
+        between=between,
     )
+
+
+def _rows(
+    protocol: Protocol, setup: Setup, rng: np.random.Generator, checks_only: bool
+) -> list[tuple[Array, str]]:
+    """Places of the resting targets in their order, each with its role."""
+    own, look = protocol.protocol.role, protocol.targets
+    rows: list[tuple[Array, str]] = []
+    if own == "validation" or not checks_only:
+        order = rng if look.order == "shuffled" else None
+        rows += [(p, own) for p in _places(setup, look.points, look.area, order)]
+    checks, area = check_points(protocol)
+    return rows + [(p, "validation") for p in _places(setup, checks, area, rng)]
 
 
 def _places(

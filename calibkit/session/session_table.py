@@ -27,6 +27,7 @@ ROWS: tuple[tuple[tuple[str, ...], str, str, str], ...] = (
     ((OPENING,), "lost", OPENING, "no gaze yet"),
     ((BETWEEN,), "due", ARRIVING, "show"),
     ((BETWEEN,), "to judge", JUDGING, "judge"),
+    ((BETWEEN,), "to rest", PAUSED, "rest"),
     ((BETWEEN,), "over", ENDED, "finish"),
     ((BETWEEN,), "again", BETWEEN, "show the last again"),
     ((JUDGING,), "verdict", BETWEEN, "take the verdict"),

@@ -147,11 +147,15 @@ class Gave(Command):
     """What a target gave, for the operator.
 
     "looked", "moved on" (by the operator), "restless", "no look" (it comes again),
-    "missed" (it does not), "again", "omitted", "cut short".
+    "missed" (it does not), "again", "omitted", "cut short". It is the `number`th
+    of `total`.
     """
 
     target: int
     what: str
+    number: int
+    total: int
+    role: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +163,13 @@ class Pause(Command):
     """Wait; the reason is for the operator."""
 
     reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tell(Command):
+    """Show the operator's lines on the one screen; none take them away."""
+
+    lines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,7 @@ from calibkit.errors import DeviceError
 from calibkit.geometry import Setup
 from calibkit.session import session_words as words
 from calibkit.window.display import has_display
+from calibkit.window.screen_lines import Lines
 from calibkit.window.screen_target import ARM_SHARE, Appearance, Look
 
 # A held key repeats as release and press at once; no finger is that fast.
@@ -67,6 +68,7 @@ class Screen:
         self._window = _open(setup, full=full, number=number)
         self._flip_s = clock()
         self._target = Appearance(setup)
+        self._lines = Lines(self._window, setup)
         self._shapes = _shapes(self._window, setup)
         self._window.winHandle.push_handlers(
             on_key_press=self._press,
@@ -93,8 +95,11 @@ class Screen:
         """
         for command in commands:
             self._target.take(command, self._clock())
+            if isinstance(command, words.Tell):
+                self._lines.tell(command.lines, self._clock())
         look = self._target.at(self._clock())
         self._draw(look)
+        self._lines.draw(self._clock())
         self._flip()
         events, self._keys = list(self._keys), []
         if look is not None and not look.leaving:

@@ -111,19 +111,19 @@ class Appearance:
         )
 
     def _strength(self, time_s: float) -> float:
-        shown = _eased((time_s - self._faded_from_s) / FADE_IN_S)
+        shown = eased((time_s - self._faded_from_s) / FADE_IN_S)
         if self._hidden_s is None:
             return shown
-        return shown * (1.0 - _eased((time_s - self._hidden_s) / self._fade_s))
+        return shown * (1.0 - eased((time_s - self._hidden_s) / self._fade_s))
 
     def _size_deg(self, time_s: float, show: words.Show) -> float:
         passed_s = time_s - self._since_s
-        left = 1.0 - _eased(passed_s / show.draw_in_s)
+        left = 1.0 - eased(passed_s / show.draw_in_s)
         size = show.size_deg + (show.start_deg - show.size_deg) * left
         pulse = math.sin(2.0 * math.pi * show.pulse_hz * passed_s)
         return size * (1.0 + PULSE_SHARE * pulse * left)
 
 
-def _eased(share: float) -> float:
+def eased(share: float) -> float:
     """Go from 0 to 1 without a sudden start or end."""
     return 0.5 - 0.5 * math.cos(math.pi * min(max(share, 0.0), 1.0))

@@ -1,0 +1,121 @@
+"""After a session: the operator's view shows the result, and one key goes back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibkit.errors import CalibkitError
+from calibkit.joined import run_words
+from calibkit.language import _
+
+if TYPE_CHECKING:
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.joined.run_attempt import Attempt, Ends
+    from calibkit.joined.run_conclude import Outcome
+
+CHOOSE_S = 120.0
+READ_S = 30.0
+CLOSE = {"return": "close"}
+
+
+@contextmanager
+def operator(ends: Ends) -> Iterator[None]:
+    """Take the operator's view away at the end, whatever happens.
+
+    A failure's sentence is shown there first.
+    """
+    try:
+        yield
+    except CalibkitError as error:
+        show_result(ends, str(error))
+        raise
+    finally:
+        ends.leave()
+
+
+@contextmanager
+def closing_on_error(ends: Ends) -> Iterator[None]:
+    """Let go of screen, stream and markers when a session cannot begin."""
+    try:
+        yield
+    except BaseException:
+        ends.close()
+        raise
+
+
+def show_old(attempt: Attempt, ends: Ends, old: Mapping | None) -> None:
+    """Let the operator see gaze by the mapping in use, where it fits the stream."""
+    if old is None or ends.beside is None:
+        return
+    try:
+        old.apply(np.full((1, len(attempt.channels)), np.nan))
+    except ValueError:
+        return  # made for other channels
+    ends.show_gaze(old)
+
+
+def working(ends: Ends) -> None:
+    """Say that the session is over and the result is being worked out."""
+    if ends.beside is not None:
+        ends.beside.say(_("The session is over. The result is being worked out."))
+
+
+def show_result(ends: Ends, text: str) -> None:
+    """Show words until the operator has read them, or nobody looks any more."""
+    if ends.beside is not None:
+        title = _("The session is over.")
+        ends.beside.offer(title, text.split("\n"), CLOSE, READ_S)
+
+
+def decide(attempt: Attempt, ends: Ends, outcome: Outcome) -> tuple[Outcome, str]:
+    """Let the operator decide about a new mapping, where there is something to decide.
+
+    Returns
+    -------
+    outcome : Outcome
+        With the version as it is in use now.
+    said : str
+        What was decided, in words; "" where nothing was.
+    """
+    if ends.beside is None:
+        return outcome, ""
+    words = run_words.outcome(outcome, attempt.person).split("\n")
+    if outcome.version is not None and not outcome.version.current:
+        words.append(run_words.sentence(run_words.refusal(outcome)))
+    choices = {**_choices(attempt, outcome), **CLOSE}
+    title = _("The session is over.")
+    does = ends.beside.offer(title, words, choices, CHOOSE_S)
+    return _done(attempt, outcome, does)
+
+
+def _choices(attempt: Attempt, outcome: Outcome) -> dict[str, str]:
+    from calibkit.kept import profile
+
+    version = outcome.version
+    if version is None:
+        return {}
+    if not version.current:
+        return {"u": "replace"}
+    there = profile.versions(attempt.home, attempt.person)
+    before = [one for one in there if one.number < version.number and not one.fault]
+    return {"b": "back"} if before else {}
+
+
+def _done(attempt: Attempt, outcome: Outcome, does: str) -> tuple[Outcome, str]:
+    from calibkit.kept import profile
+
+    version = outcome.version
+    if version is None or does not in ("back", "replace"):
+        return outcome, ""
+    if does == "back":
+        profile.rollback(attempt.home, attempt.person)
+        said = _("The operator went back: the mapping before is in use again.")
+        return replace(outcome, version=replace(version, current=False)), said
+    now = profile.activate(attempt.home, attempt.person, version.number)
+    said = _("The operator put the new mapping into use all the same.")
+    return replace(outcome, version=now), said

@@ -1,0 +1,1 @@
+"""The operator's view, apart from the client's screen."""
