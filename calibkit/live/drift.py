@@ -1,169 +1,24 @@
-"""When a mapping no longer fits: notice it, re-centre it, learn from selections.
+"""When a mapping no longer fits: re-centre it on a look, learn from selections.
 
 Immutable state in, state out; no clock, no stream. A correction is an offset in field
-angles, the same over the whole screen, and makes a new mapping with an id of its own,
-so that no row of gaze mixes two. Nothing moves silently: whatever changes the offset
-also returns a `Change`, which is both the notice and the log's row. Every correction is
-bounded and can be undone to the last bit.
+angles, the same over the whole screen. Nothing moves silently: whatever changes the
+offset also returns a `Change`, which is both the notice and the log's row. Every
+correction is bounded and can be undone to the last bit.
 """
 
 from __future__ import annotations
 
-import hashlib
 import math
-import struct
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any, Protocol
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibkit import geometry
-from calibkit.errors import InputError
 from calibkit.geometry import Setup
+from calibkit.live.drift_facts import POLICY, Change, Drift, Pair, Policy
 
 Array = NDArray[np.float64]
-Pair = tuple[float, float]
-
-NONE: Pair = (0.0, 0.0)
-
-
-class Estimate(Protocol):
-    """Where the person looks: xy (n, 2) px and sd (n, 2) px."""
-
-    @property
-    def xy(self) -> Array: ...  # noqa: D102
-    @property
-    def sd(self) -> Array: ...  # noqa: D102
-
-
-class Fitted(Protocol):
-    """The part of a mapping that is needed here."""
-
-    @property
-    def id(self) -> int: ...  # noqa: D102
-    @property
-    def channels(self) -> Sequence[str]: ...  # noqa: D102
-    @property
-    def setup(self) -> Setup: ...  # noqa: D102
-    def apply(self, samples: NDArray[np.floating]) -> Estimate: ...  # noqa: D102
-
-
-@dataclass(frozen=True, kw_only=True)
-class Policy:
-    """How far and how readily the offset may move. Degrees of visual angle, per axis.
-
-    Parameters
-    ----------
-    bound_deg : float
-        The offset never becomes longer than this.
-    step_deg : float
-        Learning moves it by at most so much at once, and by no less than `least_deg`.
-    least_deg : float
-        What is smaller is left alone.
-    usual_sd_deg : float
-        Of a mapping's drift in ordinary use: the reason to doubt a single look.
-    moved_sd_deg : float
-        Of the offset once a look has shown that something moved.
-    aim_sd_deg : float
-        Of a look's own aim at a single target.
-    select_sd_deg : float
-        Of gaze about the centre of what is selected: aim within the key, local error.
-    wander_deg : float
-        Of the offset's own walk over ten minutes.
-    proof : float
-        Squared distance, in its own covariance, from which on the selections count as
-        disagreeing: 13.8 is 1 in 1,000 for two axes (chi-squared).
-    doubt : float
-        The same for a single look: 9.2 is 1 in 100.
-    tail : float
-        Degrees of freedom of Student's t for selections: how wild single ones may be.
-    learn : bool
-        Whether selections may move the offset, or are only watched.
-    """
-
-    bound_deg: float = 3.0
-    step_deg: float = 1.0
-    least_deg: float = 0.3
-    usual_sd_deg: float = 0.25
-    moved_sd_deg: float = 2.0
-    aim_sd_deg: float = 0.3
-    select_sd_deg: float = 0.6
-    wander_deg: float = 0.3
-    proof: float = 13.8
-    doubt: float = 9.2
-    tail: float = 4.0
-    learn: bool = False
-
-
-POLICY = Policy()
-
-
-@dataclass(frozen=True, kw_only=True)
-class Change:
-    """A notice and a log's row at once.
-
-    Parameters
-    ----------
-    time_s : float
-    kind : {"re-centred", "learned", "undone", "kept", "disagrees", "bound"}
-    text : str
-        In plain words.
-    before, after : pair of float, degrees
-        The offset; equal where nothing moved.
-    """
-
-    time_s: float
-    kind: str
-    text: str
-    before: Pair
-    after: Pair
-
-    def row(self) -> dict[str, Any]:
-        """Return it for a log."""
-        return {
-            "time": self.time_s,
-            "kind": self.kind,
-            "before_deg": list(self.before),
-            "after_deg": list(self.after),
-            "text": self.text,
-        }
-
-
-@dataclass(frozen=True, kw_only=True)
-class Drift:
-    """What is believed about one mapping's offset. Right and down are positive.
-
-    Parameters
-    ----------
-    offsets : tuple of pair, degrees
-        The one in use last, before it those that undoing goes back to; the first is
-        none.
-    mean : pair of float, degrees
-        Where the evidence puts the offset.
-    variance : float, degrees squared
-        Of either axis of the mean.
-    seen_s : float
-        When the last evidence came; NaN before the first.
-    selections : int
-    told : bool
-        Whether the operator knows of the disagreement there is now.
-    """
-
-    offsets: tuple[Pair, ...] = (NONE,)
-    mean: Pair = NONE
-    variance: float = POLICY.usual_sd_deg**2
-    seen_s: float = math.nan
-    selections: int = 0
-    told: bool = False
-
-    @property
-    def offset(self) -> Pair:
-        """The offset in use, which is taken off the gaze: degrees right, down."""
-        return self.offsets[-1]
-
 
 MOST_OFFSETS = 100
 
@@ -427,77 +282,3 @@ def _size(difference: Array) -> str:
         f"{length:.1f} degrees ({abs(difference[0]):.1f} {across}, "
         f"{abs(difference[1]):.1f} {down})"
     )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Moved:
-    """Where a person looks by a re-centred mapping: xy and sd (n, 2), px."""
-
-    xy: Array
-    sd: Array
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Recentred:
-    """A mapping with an offset taken off: itself a mapping, with its own id.
-
-    Parameters
-    ----------
-    mapping : Fitted
-    offset : pair of float, degrees
-
-    Raises
-    ------
-    InputError
-        When the offset is not finite.
-    """
-
-    mapping: Fitted
-    offset: Pair
-
-    def __post_init__(self) -> None:
-        if not all(math.isfinite(v) for v in self.offset):
-            raise InputError(f"an offset of {self.offset} degrees is none; undo it")
-
-    @cached_property
-    def id(self) -> int:
-        """A positive 31-bit number made from the mapping's and the offset."""
-        content = struct.pack("<qdd", self.mapping.id, *self.offset)
-        found = int.from_bytes(hashlib.sha256(content).digest()[:4], "big")
-        return found % (2**31 - 1) + 1
-
-    @property
-    def channels(self) -> Sequence[str]:
-        """The channels that it reads."""
-        return self.mapping.channels
-
-    @property
-    def setup(self) -> Setup:
-        """The set-up that it was made for."""
-        return self.mapping.setup
-
-    def apply(self, samples: NDArray[np.floating]) -> Moved:
-        """Calibrated gaze with the offset taken off; row i depends on row i alone.
-
-        Parameters
-        ----------
-        samples : array (n, c)
-
-        Returns
-        -------
-        Moved
-            The sd in degrees stays: the mapping's holds drift already.
-        """
-        gaze = self.mapping.apply(samples)
-        hv = geometry.px_to_angles(self.setup, gaze.xy)
-        scale = geometry.px_per_degree(self.setup, gaze.xy)
-        xy = geometry.angles_to_px(self.setup, hv - np.array(self.offset))
-        there = geometry.px_per_degree(self.setup, xy)
-        return Moved(xy=xy, sd=gaze.sd * there / scale)
-
-
-def corrected(mapping: Fitted, state: Drift) -> Fitted:
-    """Return the mapping as the state would have it: itself where nothing is off."""
-    if state.offset == NONE:
-        return mapping
-    return Recentred(mapping=mapping, offset=state.offset)

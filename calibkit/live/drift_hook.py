@@ -16,12 +16,14 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.channels import Channel
-from calibkit.live import drift, drift_reference, drift_signs
-from calibkit.live.drift import Change, Fitted, Policy
+from calibkit.live import drift, drift_mapping, drift_reference, drift_signs
+from calibkit.live.drift_facts import POLICY, Change, Drift, Policy
+from calibkit.live.drift_mapping import Fitted
 from calibkit.live.drift_reference import BLOCK_S, Reference
 from calibkit.live.publisher import Notice
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.floating]
 
 KEPT_S = 5.0  # raw samples kept, for looks and selections
 DWELL_S = 0.4  # of gaze before a selection
@@ -49,27 +51,27 @@ class DriftHook:
         mapping: Fitted,
         channels: tuple[Channel, ...],
         reference: Reference | None = None,
-        policy: Policy = drift.POLICY,
+        policy: Policy = POLICY,
     ) -> None:
         self._mapping, self._channels, self._policy = mapping, channels, policy
         self._signs = drift_signs.Signs(reference=reference or Reference(levels={}))
-        self._kept: deque[tuple[Array, Array]] = deque()
+        self._kept: deque[tuple[Array, Rows]] = deque()
         self._block_s: float | None = None
         self._onset_s: float | None = None
-        self.state = drift.Drift()
+        self.state = Drift()
         self.log: deque[Change] = deque(maxlen=1000)
 
     def use(self, mapping: Fitted) -> None:
         """Start anew with another mapping, made by a new calibration."""
         self._mapping = mapping
-        self.state = drift.Drift()
+        self.state = Drift()
 
     @property
     def mapping(self) -> Fitted:
         """The mapping to publish with: corrected where a correction is in use."""
-        return drift.corrected(self._mapping, self.state)
+        return drift_mapping.corrected(self._mapping, self.state)
 
-    def samples(self, times: Array, samples: Array, now_s: float) -> tuple[Notice, ...]:
+    def samples(self, times: Array, samples: Rows, now_s: float) -> tuple[Notice, ...]:
         """Take in raw samples as they come.
 
         Parameters
@@ -182,7 +184,7 @@ class DriftHook:
         scale = geometry.px_per_degree(self._mapping.setup, gaze.xy[seen])
         return gaze.xy[seen], float(np.median(gaze.sd[seen] / scale))
 
-    def _between(self, start_s: float, end_s: float) -> tuple[Array, Array]:
+    def _between(self, start_s: float, end_s: float) -> tuple[Array, Rows]:
         if not self._kept:
             return np.empty(0), np.empty((0, len(self._channels)))
         time = np.concatenate([times for times, _ in self._kept])

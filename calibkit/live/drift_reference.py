@@ -49,7 +49,7 @@ class Level:
 
 @dataclass(frozen=True, kw_only=True)
 class Reference:
-    """Levels by name: "distance", "side", "height", "yaw", "pupil", "noise left", ..."""
+    """Levels by name: "distance", "side", "height", "yaw", "pupil", "noise left"."""
 
     levels: Mapping[str, Level]
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from calibkit import fit, simulation
 from calibkit.geometry import angle_between, angles_to_px, px_per_degree, px_to_angles
 from calibkit.live import drift, drift_reference, drift_signs
+from calibkit.live.drift_facts import NONE, POLICY, Drift, Pair
 
 Array = NDArray[np.float64]
 RATES = {"pupil-reflex": 60.0, "screen": 60.0, "webcam": 30.0}
@@ -135,7 +136,7 @@ def dwells(
     return found
 
 
-def error_deg(sitting: Sitting, looks: Any, offset: drift.Pair) -> float:
+def error_deg(sitting: Sitting, looks: Any, offset: Pair) -> float:
     """Median angle between mean corrected gaze and true gaze over some dwells."""
     setup = sitting.person.setup
     errors = []
@@ -150,11 +151,11 @@ def corrections(sitting: Sitting, case: Case) -> dict[str, float]:
     setup = sitting.person.setup
     test = dwells(sitting, case, 24, 2)
     first = dwells(sitting, case, 1, 1)
-    state = drift.Drift()
+    state = Drift()
     for key, gaze, _, sd in first:
         state, _ = drift.look(state, 0.0, setup, key, gaze, sd)
-    learned, moves, when = drift.Drift(), 0, float("nan")
-    policy = replace(drift.POLICY, learn=True)
+    learned, moves, when = Drift(), 0, float("nan")
+    policy = replace(POLICY, learn=True)
     for number, (key, gaze, _, sd) in enumerate(dwells(sitting, case, 60, 0), 1):
         learned, changes = drift.selected(
             learned, 3.0 * number, setup, key, gaze, sd, policy
@@ -164,10 +165,10 @@ def corrections(sitting: Sitting, case: Case) -> dict[str, float]:
             when = float(number)
         moves += moved
     return {
-        "before": error_deg(sitting, test, drift.NONE),
+        "before": error_deg(sitting, test, NONE),
         "look": error_deg(sitting, test, state.offset),
         "learned": error_deg(sitting, test, learned.offset),
-        "looked": float(state.offset != drift.NONE),
+        "looked": float(state.offset != NONE),
         "moves": float(moves),
         "first": when,
     }
