@@ -173,7 +173,8 @@ class Pointing:
         found, times, on = self._gaze(event.samples), event.times, self._on
         onset_s = math.inf if on is None or math.isnan(on.onset_s) else on.onset_s
         # Samples come late: which key gaze rested on is known when later ones come.
-        self._watch(times, found, times <= onset_s)
+        if on is None or not on.begun:
+            self._watch(times, found, times <= onset_s)
         later = times > onset_s
         if on is None or not later.any():
             return []
