@@ -396,3 +396,23 @@ def test_kill_the_conversion(tmp_path: Path) -> None:
         assert len(Recording.load(folder / "a.h5").time) == 10_000
         assert not leftovers(folder)
     assert interrupted or SCALE < 1
+
+
+def test_a_journal_in_the_way_becomes_a_recording_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    assert journal.rescue(path) is None
+    for chunks in (3, 4):
+        write(path, chunks)
+        kept = journal.rescue(path)
+        assert kept is not None
+        assert kept.recording is not None
+        assert not path.exists()
+        assert len(Recording.load(kept.recording).time) == 5 * chunks
+    assert len(list(tmp_path.glob("a-unfinished-1*.h5"))) == 2
+
+
+def test_a_journal_that_is_being_written_is_not_rescued(tmp_path: Path) -> None:
+    with journal.Writer(tmp_path / "a.journal", header()):
+        with pytest.raises(CallError) as caught:
+            journal.rescue(tmp_path / "a.journal")
+        one_line(caught.value, "another process writes")

@@ -180,14 +180,16 @@ def test_wall_clock_stamps_are_told() -> None:
 
 def test_states_are_told_once_each() -> None:
     publisher = Publisher(Straight())
-    states = [n.state for n in publisher.found("stream a", 0.0)]
-    states += [n.state for n in feed(publisher, [1.0], 1.0).notices]
-    states += [n.state for n in feed(publisher, [1.1], 1.1).notices]
-    states += [n.state for n in publisher.tick(1.2)]
-    states += [n.state for n in publisher.tick(1.5)]
-    states += [n.state for n in publisher.tick(1.6)]
+    publisher.found("stream a", 0.0)
+    states = [n.state for n in feed(publisher, [1.0], 1.0).notices]
+    publisher.tick(1.2)
+    states += [n.state for n in feed(publisher, [1.19], 1.2).notices]
+    for now in (1.5, 1.6):
+        publisher.tick(now)
+    states += [n.state for n in publisher.told()]
     states += [n.state for n in feed(publisher, [1.7], 1.7).notices]
-    states += [n.state for n in publisher.lost("gone", 1.8)]
+    publisher.lost("gone", 1.8)
+    states += [n.state for n in publisher.told()]
     assert states == ["waiting", "running", "stale", "running", "lost"]
 
 
@@ -211,8 +213,8 @@ def test_swap_of_mappings_is_whole() -> None:
 
 def test_swap_to_another_trackers_mapping_is_refused() -> None:
     publisher = Publisher(Straight())
-    told = publisher.use(Straight(id=8, channels=WANTED[:2]), 1.0)
-    assert "refused" in told[0].text
+    publisher.use(Straight(id=8, channels=WANTED[:2]), 1.0)
+    assert "refused" in publisher.told()[0].text
     assert publisher.mapping.id == 7
 
 

@@ -68,6 +68,9 @@ class Sink:
         self.rows += samples.tolist()
         self.at += [self.clock()] * len(time_s)
 
+    def send(self, stamp_s: float, row: Sequence[float]) -> None:
+        self.push(np.array([stamp_s]), np.array([row]))
+
     def close(self) -> None:
         self.closed = True
 
@@ -286,6 +289,10 @@ class Inlet:
             raise errors.DeviceError("stream tracker was lost")
         stamp = np.array([self.clock.now_s - 0.002])
         return Chunk(time_raw=stamp, samples=np.ones((1, 2)), correction_s=0.0)
+
+    def next(self, wait_s: float) -> tuple[float, Sequence[float]]:
+        chunk = self.pull(wait_s)
+        return float(chunk.time_raw[0]), chunk.samples[0].tolist()
 
     def close(self) -> None:
         self.closed = True

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +12,10 @@ from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
+    from calibkit.joined.wiring_publish import Edges
+    from calibkit.joined.wiring_status import Lines
     from calibkit.live.publisher import Notice
+    from calibkit.streams.lsl import Watch
     from calibkit.streams.lsl_found import Found
     from calibkit.streams.lsl_xml import ChannelMap
 
@@ -49,47 +51,90 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, stop: Stop) -> int:
-    import time
+    from calibkit.joined.wiring_status import Lines
 
+    lines = Lines(args.json)
+    try:
+        return _publish(args, stop, lines)
+    finally:
+        lines.close()
+
+
+def _publish(args: argparse.Namespace, stop: Stop, lines: Lines) -> int:
     from calibkit.joined import wiring_publish
-    from calibkit.live.publisher import OUTPUT, Notice, Publisher
+    from calibkit.live.publisher import Notice, Publisher
     from calibkit.streams import lsl
 
-    mapping, home, refresh = _mapping(args)
+    mapping, home, refresh = _mapping(args, lines)
     publisher = Publisher(mapping, _smoothing(args.filter, mapping))
-    watch = lsl.Watch("Gaze", args.stream)
-    tell = _teller(args.json)
-    edges = wiring_publish.Edges(
-        found=watch.found,
-        connect=lambda found: lsl.GazeInlet(
-            found, channel_map=_names(home, found), buffer_s=5, chunk=1
-        ),
-        outlet=lambda found: lsl.GazeOutlet(
-            f"{found.name}-calibrated",
-            wiring_publish.output_id(found.source_id),
-            OUTPUT,
-            found.rate,
-        ),
-        clock=lsl.clock,
-        sleep=time.sleep,
-        tell=tell,
-        refresh=refresh,
-    )
+    edges = _edges(lines, home, lsl.Watch("Gaze", args.stream), refresh)
     text = "waiting for a gaze stream on this computer"
-    tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
+    edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     wait_s = float("inf") if args.wait is None else args.wait
     first = wiring_publish.wait_for_stream(
         edges, stop, source_id=args.stream, wait_s=wait_s
     )
     if first is not None:
-        _claim(home, first)
+        _claim(home, first, lines)
         wiring_publish.publish(publisher, first, edges, stop)
     text = "told to stop; calibrated gaze has ended"
-    tell(Notice(time_s=lsl.clock(), state="ended", text=text))
+    edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
     return 0
 
 
-def _claim(home: Path | None, found: Found) -> None:
+def _edges(
+    lines: Lines,
+    home: Path | None,
+    watch: Watch,
+    refresh: Callable[[], Mapping | None],
+) -> Edges:
+    """Streams, clock, and all that hear what the publisher does."""
+    import os
+    import time
+
+    from calibkit.joined import wiring_publish, wiring_status
+    from calibkit.live.publisher import OUTPUT
+    from calibkit.streams import lsl, lsl_live
+
+    status: list[lsl_live.StatusOutlet] = []
+    manager = wiring_status.service(os.environ)
+    manager("READY=1")
+
+    def outlet(found: Found) -> lsl_live.LiveOutlet:
+        status.append(lsl_live.StatusOutlet(found))
+        return lsl_live.LiveOutlet(
+            f"{found.name}-calibrated",
+            wiring_publish.output_id(found.source_id),
+            OUTPUT,
+            found.rate,
+        )
+
+    def tell(notice: Notice) -> None:
+        lines.tell(notice)
+        manager(f"STATUS=[{notice.state}] {notice.text}")
+        for one in status:
+            one.push(wiring_status.plain(notice), notice.time_s)
+
+    def beat(facts: dict[str, object]) -> None:
+        manager("WATCHDOG=1")
+        for one in status:
+            one.push(facts, lsl.clock())
+
+    return wiring_publish.Edges(
+        found=watch.found,
+        connect=lambda found: lsl_live.LiveInlet(
+            found, channel_map=_names(home, found, lines), buffer_s=5, chunk=1
+        ),
+        outlet=outlet,
+        clock=lsl.clock,
+        sleep=time.sleep,
+        tell=tell,
+        refresh=refresh,
+        beat=beat,
+    )
+
+
+def _claim(home: Path | None, found: Found, lines: Lines) -> None:
     """Be the only one; the lock goes with the process, and no disk stops the gaze."""
     from calibkit.joined import wiring_publish
 
@@ -98,11 +143,11 @@ def _claim(home: Path | None, found: Found) -> None:
     try:
         wiring_publish.claim(home, found.source_id)
     except OSError as problem:
-        options.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
+        lines.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
 
 
 def _mapping(
-    args: argparse.Namespace,
+    args: argparse.Namespace, lines: Lines
 ) -> tuple[Mapping, Path | None, Callable[[], Mapping | None]]:
     """The mapping, the home folder, and a way to look for a newer mapping."""
     from calibkit.errors import StorageError
@@ -116,7 +161,7 @@ def _mapping(
     except StorageError as problem:
         if args.person is not None or args.home is not None:
             raise
-        options.say(f"calibkit: {problem}; going on without stored settings")
+        lines.say(f"calibkit: {problem}; going on without stored settings")
         home = None
     if args.person is None or home is None:
         mapping = Mapping.from_snapshot(wiring_snapshot.read(args.mapping))
@@ -126,13 +171,13 @@ def _mapping(
     def active() -> Mapping:
         found = profile.current(home, args.person)
         if found.notice:
-            options.say(f"calibkit: {found.notice}")
+            lines.say(f"calibkit: {found.notice}")
         return Mapping.from_snapshot(dict(found.mapping))
 
-    return active(), home, _changed(pointer, active)
+    return active(), home, changed(pointer, active)
 
 
-def _changed(
+def changed(
     pointer: Path, active: Callable[[], Mapping]
 ) -> Callable[[], Mapping | None]:
     """Return a function that loads the mapping again when the pointer was replaced."""
@@ -168,7 +213,7 @@ def _smoothing(name: str | None, mapping: Mapping) -> Any:
     return filters.named(name, float(local.mean()))
 
 
-def _names(home: Path | None, found: Found) -> ChannelMap | None:
+def _names(home: Path | None, found: Found, lines: Lines) -> ChannelMap | None:
     """The user's names for a stream's channels; a damaged file costs only these."""
     from calibkit.errors import CalibkitError
     from calibkit.kept import settings
@@ -178,22 +223,5 @@ def _names(home: Path | None, found: Found) -> ChannelMap | None:
     try:
         return settings.load(home).names(found.source_id or found.name)
     except CalibkitError as problem:
-        options.say(f"calibkit: {problem}; going on without stored channel names")
+        lines.say(f"calibkit: {problem}; going on without stored channel names")
         return None
-
-
-def _teller(as_json: bool) -> Callable[[Notice], None]:
-    def tell(notice: Notice) -> None:
-        if as_json:
-            options.emit(
-                json.dumps(
-                    {
-                        "time": notice.time_s,
-                        "state": notice.state,
-                        "text": notice.text,
-                    }
-                )
-            )
-        options.say(f"[{notice.state}] {notice.text}")
-
-    return tell

@@ -82,7 +82,9 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     inlet = _connect(found, stored)
     setup = _setup(args, stored, inlet)
     path = args.output.with_suffix(journal.SUFFIX)
-    path.unlink(missing_ok=True) if args.force else None
+    kept = journal.rescue(path)
+    if kept is not None:
+        options.say(f"calibkit: {kept.text}")
     writer = journal.Writer(path, _header(args, inlet, setup))
     try:
         count = _loop(args, stop, watch, inlet, found, stored, writer)
@@ -106,14 +108,7 @@ def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
     from calibkit.joined import wiring_publish
     from calibkit.streams import lsl
 
-    edges = wiring_publish.Edges(
-        found=watch.found,
-        connect=lsl.GazeInlet,
-        outlet=lambda found: lsl.GazeOutlet(found.name, "", (), 0.0),
-        clock=lsl.clock,
-        sleep=time.sleep,
-        tell=lambda notice: None,
-    )
+    edges = wiring_publish.Looking(found=watch.found, clock=lsl.clock, sleep=time.sleep)
     return wiring_publish.wait_for_stream(
         edges, stop, source_id=args.stream, wait_s=args.wait
     )

@@ -7,7 +7,7 @@ device. The stream that was chosen at the start is the only one that is ever rea
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -16,16 +16,15 @@ from typing import Protocol
 
 from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, CallError, DeviceError, InputError
-from calibkit.joined.wiring import Sink
 from calibkit.joined.wiring_stop import Stop
 from calibkit.kept import lock
 from calibkit.live.publisher import Applied, Notice, Publisher, differences
-from calibkit.streams.lsl_found import OURS, Chunk, Found, choose
+from calibkit.streams.lsl_found import OURS, Found, choose
 
 SETTLE_S = 0.3  # after the first candidate, so that a second one is seen too
 LOOK_S = 0.02
 PULL_S = 0.05
-REFRESH_S = 0.5
+CHORES_S = 0.5
 
 
 class Inlet(Protocol):
@@ -35,28 +34,39 @@ class Inlet(Protocol):
 
     @property
     def channels(self) -> Sequence[Channel]: ...  # noqa: D102
-    def pull(self, wait_s: float = 0.0) -> Chunk: ...  # noqa: D102
+    def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None: ...  # noqa: D102
     def close(self) -> None: ...  # noqa: D102
 
 
-class Outlet(Sink, Protocol):
+class Outlet(Protocol):
     """A gaze outlet."""
 
+    def send(self, stamp_s: float, row: Sequence[float]) -> None: ...  # noqa: D102
     def close(self) -> None: ...  # noqa: D102
 
 
 @dataclass(frozen=True, kw_only=True)
-class Edges:
-    """What the loop touches: streams, time, and whom it tells.
+class Looking:
+    """What it takes to look for streams: those in reach, and time.
+
+    `beat` gets what the loop is doing, twice a second and from the loop itself.
+    """
+
+    found: Callable[[], Sequence[Found]]
+    clock: Callable[[], float]
+    sleep: Callable[[float], object]
+    beat: Callable[[dict[str, object]], object] = field(default=lambda facts: None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Edges(Looking):
+    """What the loop touches besides: streams, and whom it tells.
 
     `tell` gets each notice; `refresh` returns a newer mapping, or None.
     """
 
-    found: Callable[[], Sequence[Found]]
     connect: Callable[[Found], Inlet]
     outlet: Callable[[Found], Outlet]
-    clock: Callable[[], float]
-    sleep: Callable[[float], object]
     tell: Callable[[Notice], object]
     refresh: Callable[[], Applied | None] = field(default=lambda: None)
 
@@ -100,7 +110,7 @@ def claim(folder: Path, source_id: str) -> int:
 
 
 def wait_for_stream(
-    edges: Edges,
+    edges: Looking,
     stop: Stop,
     *,
     source_id: str | None = None,
@@ -110,7 +120,7 @@ def wait_for_stream(
 
     Parameters
     ----------
-    edges : Edges
+    edges : Looking
     stop : Stop
     source_id : str, optional
     wait_s : float
@@ -133,9 +143,13 @@ def wait_for_stream(
         )
     end_s = edges.clock() + wait_s
     first_s: float | None = None
+    beat_s = edges.clock()
     while not stop:
         seen = edges.found()
         now_s = edges.clock()
+        if now_s >= beat_s:
+            beat_s = now_s + CHORES_S
+            _beat({"event": "alive", "time": now_s, "state": "waiting"}, edges)
         if not seen:
             first_s = None
         elif first_s is None:
@@ -188,11 +202,12 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
         while not stop:
             dead = {first.uid}
             if inlet is not None:
-                _tell(edges, publisher.found(first.label, edges.clock()))
+                publisher.found(first.label, edges.clock())
                 text = _pump(publisher, inlet, outlet, edges, stop)
                 inlet.close()
                 if not stop:
-                    _tell(edges, publisher.lost(text, edges.clock()))
+                    publisher.lost(text, edges.clock())
+                _tell(edges, publisher)
             inlet, first = _again(publisher, first, dead, edges, stop)
     finally:
         outlet.close()
@@ -220,43 +235,57 @@ def _pump(
     """Map samples until the stream is lost; return how that was said."""
     if not inlet.local:
         publisher.gate.forget()
-    refresh_s = edges.clock() + REFRESH_S
+    next_sample, send, step, clock = (
+        inlet.next,
+        outlet.send,
+        publisher.step,
+        edges.clock,
+    )
+    chores_s = clock() + CHORES_S
     while not stop:
         try:
-            chunk = inlet.pull(PULL_S)
+            got = next_sample(PULL_S)
         except DeviceError as lost:
             return str(lost)
-        now_s = edges.clock()
-        if len(chunk.time_raw):
-            out = publisher.feed(
-                chunk.time_raw + chunk.correction_s, chunk.samples, now_s
-            )
-            outlet.push(out.time, out.rows)
-            _tell(edges, out.notices)
-        _tell(edges, publisher.tick(now_s))
-        if now_s >= refresh_s:
-            refresh_s = now_s + REFRESH_S
-            _refresh(publisher, edges)
+        now_s = clock()
+        row = None
+        if got is not None:
+            row = step(got[0], got[1], now_s)
+            if row is not None:
+                send(got[0], row)
+        if row is None:
+            publisher.tick(now_s)
+        if publisher.news:
+            _tell(edges, publisher)
+        if now_s >= chores_s:
+            chores_s = now_s + CHORES_S
+            _chores(publisher, edges)
     return ""
 
 
-def _refresh(publisher: Publisher, edges: Edges) -> None:
-    now_s = edges.clock()
+def _chores(publisher: Publisher, edges: Edges) -> None:
+    """Look for a newer mapping and show that this loop lives; never stop for either."""
     try:
         mapping = edges.refresh()
-    except CalibkitError as fault:
+        if mapping is not None:
+            publisher.use(mapping, edges.clock())
+    except Exception as fault:  # whatever a file holds, it must not end the gaze
         text = f"the new mapping is unusable, the old one stays: {fault}"
-        _tell(edges, [Notice(time_s=now_s, state=publisher.state, text=text)])
-        return
-    if mapping is not None:
-        _tell(edges, publisher.use(mapping, now_s))
+        publisher.note(text, edges.clock())
+    _tell(edges, publisher)
+    _beat(publisher.facts(edges.clock()), edges)
+
+
+def _beat(facts: dict[str, object], edges: Looking) -> None:
+    with suppress(OSError, ValueError):
+        edges.beat(facts)
 
 
 def _again(
     publisher: Publisher, last: Found, dead: set[str], edges: Edges, stop: Stop
 ) -> tuple[Inlet | None, Found]:
     """Wait for the same stream's return, and open it."""
-    told = ""
+    told, beat_s = "", edges.clock()
     while not stop:
         same = [
             found
@@ -278,12 +307,16 @@ def _again(
                     return inlet, same[0]
         if text and text != told:
             told = text
-            _tell(edges, publisher.lost(text, edges.clock()))
+            publisher.lost(text, edges.clock())
+            _tell(edges, publisher)
+        if edges.clock() >= beat_s:
+            beat_s = edges.clock() + CHORES_S
+            _chores(publisher, edges)
         edges.sleep(LOOK_S)
     return None, last
 
 
-def _tell(edges: Edges, notices: Iterable[Notice]) -> None:
-    for notice in notices:
+def _tell(edges: Edges, publisher: Publisher) -> None:
+    for notice in publisher.told():
         with suppress(OSError, ValueError):  # a closed terminal silences nobody's gaze
             edges.tell(notice)

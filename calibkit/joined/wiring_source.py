@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
 import numpy as np
 
 from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, DeviceError
-from calibkit.joined.wiring_publish import Inlet
 from calibkit.streams.lsl_found import Chunk, Found
 
 LOOK_S = 0.05
+
+
+class Inlet(Protocol):
+    """A gaze inlet."""
+
+    @property
+    def channels(self) -> Sequence[Channel]: ...  # noqa: D102
+    def pull(self, wait_s: float = 0.0) -> Chunk: ...  # noqa: D102
+    def close(self) -> None: ...  # noqa: D102
 
 
 class Steady:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from calibkit.channels import Channel
-from calibkit.errors import CalibkitError, InputError, StorageError
+from calibkit.errors import CalibkitError, CallError, InputError, StorageError
 from calibkit.kept import disk, frames, journal_contents, lock, recording_file
 
 SUFFIX = ".journal"
@@ -254,6 +254,40 @@ def recover(folder: Path | str) -> tuple[Recovered, ...]:
             found.append(_recovered(path))
             disk.sweep(path.parent)
     return tuple(found)
+
+
+def rescue(path: Path) -> Recovered | None:
+    """Finish a journal that a crash left where another recording is to be written.
+
+    The recording of it gets a name of its own, so that the new one replaces nothing.
+
+    Parameters
+    ----------
+    path : path of a journal; it need not exist
+
+    Returns
+    -------
+    Recovered, or None where there is no journal
+
+    Raises
+    ------
+    CallError
+        When a living process writes it.
+    StorageError
+        When it cannot be moved.
+    """
+    if not path.exists():
+        return None
+    if _in_use(path):
+        raise CallError(f"another process writes {path} now; choose another name")
+    stem, number = path.name.removesuffix(SUFFIX), 1
+    while (aside := path.with_name(f"{stem}-unfinished-{number}{SUFFIX}")).exists():
+        number += 1
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise disk.storage_error(aside, error) from error
+    return _recovered(aside)
 
 
 def _recovered(path: Path) -> Recovered:

@@ -1,6 +1,6 @@
 """Raw gaze in, calibrated gaze out: the pure core of `calibkit publish`.
 
-No clock, no stream, no file: chunks come in with their time of arrival, rows and
+No clock, no stream, no file: samples come in with their time of arrival, rows and
 notices go out. One row for each fresh sample, with the sample's own stamp; each row
 comes from one mapping and one sample. Where nothing can be said, position and sd are
 NaN and valid is 0. No input, however odd, stops it.
@@ -9,7 +9,7 @@ NaN and valid is 0. No input, however odd, stops it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.channels import Channel
+from calibkit.fitted.mapping import Mapping
+from calibkit.fitted.mapping_live import live
 from calibkit.live.filters import Filter, State
 from calibkit.live.publisher_gate import WALL_CLOCK_S, Gate
 
@@ -31,7 +33,7 @@ OUTPUT = (
     Channel(label="sequence", eye="", type="sequence", unit="count"),
     Channel(label="mapping", eye="", type="mapping", unit="id"),
 )
-_X, _SD, _VALID, _SEQUENCE, _MAPPING = slice(0, 2), slice(2, 4), 4, 5, 6
+Row = Callable[[Sequence[float]], tuple[float, float, float, float]]
 
 
 class Estimate(Protocol):
@@ -109,7 +111,7 @@ class Publisher:
     """
 
     def __init__(self, mapping: Applied, smoothing: Filter | None = None) -> None:
-        self._mapping = (mapping, mapping.id)  # the id is worked out once
+        self._mapping = _ready(mapping)
         self._smoothing = smoothing
         self._smooth: State | None = None
         self._sequence = 0
@@ -119,155 +121,200 @@ class Publisher:
         self._jumps = 0
         self.gate = Gate()
         self.state = "waiting"
+        self.news: list[Notice] = []
 
     @property
     def mapping(self) -> Applied:
         """The mapping in use."""
         return self._mapping[0]
 
-    def use(self, mapping: Applied, now_s: float) -> tuple[Notice, ...]:
+    def use(self, mapping: Applied, now_s: float) -> None:
         """Take another mapping from the next sample on; it must read the same stream.
+
+        A mapping for other channels is refused, the old one stays, and that is told.
 
         Parameters
         ----------
         mapping : Applied
         now_s : float
+        """
+        if list(mapping.channels) != list(self.mapping.channels):
+            text = "the new mapping is refused: it reads other channels; the old stays"
+            self.note(text, now_s)
+            return
+        ready = _ready(mapping)
+        if ready[1] != self._mapping[1]:
+            self._mapping = ready
+            self.note(f"mapping {ready[1]} is in use from now on", now_s)
+
+    def found(self, text: str, now_s: float) -> None:
+        """Note that the stream is there (again)."""
+        self._enter("waiting", f"{text} is found; waiting for samples", now_s)
+
+    def lost(self, text: str, now_s: float) -> None:
+        """Note that the stream is gone."""
+        self._enter("lost", text, now_s)
+
+    def tick(self, now_s: float) -> None:
+        """Notice that no sample came for a while; called whenever none did."""
+        silent_s = now_s - self._arrival_s
+        if self.state == "running" and silent_s > STALE_AFTER_S:
+            text = (
+                f"no fresh sample for {silent_s * 1000:.0f} ms; the stream seems frozen"
+            )
+            self._enter("stale", text, now_s)
+        self._tell_drops(now_s)
+
+    def step(
+        self, stamp_s: float, sample: Sequence[float], now_s: float
+    ) -> list[float] | None:
+        """Map one sample.
+
+        Parameters
+        ----------
+        stamp_s : float
+            The sample's own stamp, seconds on the local clock.
+        sample : sequence of float (c,)
+            In the stream's channel order.
+        now_s : float
+            When it arrived.
 
         Returns
         -------
-        tuple of Notice; a mapping for other channels is refused and the old one stays
+        list of float, in the order of `OUTPUT`, or None for a sample that is not fresh
         """
-        number = mapping.id
-        if list(mapping.channels) != list(self.mapping.channels):
-            text = "the new mapping is refused: it reads other channels; the old stays"
-            return (self._notice(now_s, text),)
-        if number == self._mapping[1]:
-            return ()
-        self._mapping = (mapping, number)
-        return (self._notice(now_s, f"mapping {number} is in use from now on"),)
+        gate = self.gate
+        if not gate.accept(stamp_s, now_s):
+            return None
+        _, number, live = self._mapping  # once: a swap never mixes two in one row
+        try:
+            x, y, sd_x, sd_y = live(sample)
+        except (ValueError, ArithmeticError, LookupError, TypeError) as fault:
+            x = y = sd_x = sd_y = math.nan
+            text = f"samples could not be mapped ({type(fault).__name__}: {fault})"
+            self._seldom(text, now_s)
+        valid = math.isfinite(x + y + sd_x + sd_y)
+        if not valid:
+            x = y = sd_x = sd_y = math.nan
+        if self._smoothing is not None:
+            smooth = self._smoothing.step(self._smooth, stamp_s, (x, y))
+            self._smooth, (x, y) = smooth
+        sequence = self._sequence
+        self._sequence = sequence + 1
+        self._arrival_s = now_s
+        if self.state != "running" or gate.jumps != self._jumps:
+            self._start(stamp_s, now_s)
+        return [x, y, sd_x, sd_y, float(valid), float(sequence), number]
 
-    def found(self, text: str, now_s: float) -> tuple[Notice, ...]:
-        """Note that the stream is there (again)."""
-        return self._enter("waiting", f"{text} is found; waiting for samples", now_s)
+    def told(self) -> tuple[Notice, ...]:
+        """Return the notices since the last call."""
+        notices, self.news = tuple(self.news), []
+        return notices
 
-    def lost(self, text: str, now_s: float) -> tuple[Notice, ...]:
-        """Note that the stream is gone."""
-        return self._enter("lost", text, now_s)
+    def facts(self, now_s: float) -> dict[str, object]:
+        """Return what the heartbeat tells, plain JSON.
 
-    def tick(self, now_s: float) -> tuple[Notice, ...]:
-        """Notice that no sample came for a while."""
-        silent_s = now_s - self._arrival_s
-        if self.state != "running" or silent_s <= STALE_AFTER_S:
-            return ()
-        text = f"no fresh sample for {silent_s * 1000:.0f} ms; the stream seems frozen"
-        return self._enter("stale", text, now_s)
+        Parameters
+        ----------
+        now_s : float
+        """
+        counts, silent_s = self.gate.counts, now_s - self._arrival_s
+        delay_s = self.gate.delay_s
+        return {
+            "event": "alive",
+            "time": now_s,
+            "state": self.state,
+            "mapping": self._mapping[1],
+            "sent": self._sequence,
+            "silent_s": round(silent_s, 3) if math.isfinite(silent_s) else None,
+            "delay_s": round(delay_s, 6) if math.isfinite(delay_s) else None,
+            "stale": counts.stale,
+            "repeated": counts.repeated,
+            "unstamped": counts.unstamped,
+        }
 
     def feed(
         self, times: NDArray[np.float64], samples: NDArray[np.float64], now_s: float
     ) -> Output:
-        """Map the fresh samples of a chunk.
+        """Map the fresh samples of a chunk: `step` for each, and what it told.
 
         Parameters
         ----------
         times : array (k,)
-            The samples' own stamps, seconds on the local clock.
         samples : array (k, c)
-            In the stream's channel order.
         now_s : float
-            When the chunk arrived.
 
         Returns
         -------
         Output
         """
-        accept = self.gate.accept
-        fresh = [accept(stamp, now_s) for stamp in times.tolist()]
-        if not all(fresh):
-            times, samples = times[fresh], samples[fresh]
-        if not len(times):
-            return Output(time=times, rows=_no_rows(0), notices=self._drops(now_s))
-        rows, faults = self._rows(times, samples, now_s)
-        notices = (*self._start(times, now_s), *faults, *self._drops(now_s))
-        self._arrival_s = now_s
-        return Output(time=times, rows=rows, notices=notices)
+        pairs = zip(times.tolist(), np.asarray(samples, float).tolist(), strict=True)
+        made = [(stamp, self.step(stamp, sample, now_s)) for stamp, sample in pairs]
+        kept = [(stamp, row) for stamp, row in made if row is not None]
+        self._tell_drops(now_s)
+        return Output(
+            time=np.array([stamp for stamp, _ in kept], float),
+            rows=np.array([row for _, row in kept], float).reshape(-1, len(OUTPUT)),
+            notices=self.told(),
+        )
 
-    def _rows(
-        self, times: NDArray[np.float64], samples: NDArray[np.float64], now_s: float
-    ) -> tuple[NDArray[np.float64], tuple[Notice, ...]]:
-        mapping, number = self._mapping  # once: a swap never mixes two in one row
-        rows = _no_rows(len(times))
-        rows[:, _SEQUENCE] = np.arange(self._sequence, self._sequence + len(times))
-        rows[:, _MAPPING] = number
-        self._sequence += len(times)
-        try:
-            gaze = mapping.apply(samples)
-        except (ValueError, ArithmeticError, LookupError) as fault:
-            text = f"samples could not be mapped ({type(fault).__name__}: {fault})"
-            return rows, self._seldom(text, now_s)
-        rows[:, _X] = gaze.xy
-        rows[:, _SD] = gaze.sd
-        fine = np.isfinite(rows[:, :4]).all(axis=1)
-        rows[~fine, :4] = np.nan
-        rows[:, _VALID] = fine
-        if self._smoothing is not None:
-            self._smooth_rows(self._smoothing, times, rows)
-        return rows, ()
-
-    def _smooth_rows(
-        self,
-        smoothing: Filter,
-        times: NDArray[np.float64],
-        rows: NDArray[np.float64],
-    ) -> None:
-        for k, time_s in enumerate(times.tolist()):
-            x, y = rows[k, _X].tolist()
-            self._smooth, rows[k, _X] = smoothing.step(self._smooth, time_s, (x, y))
-
-    def _start(self, times: NDArray[np.float64], now_s: float) -> tuple[Notice, ...]:
-        if self.state == "running" and self.gate.jumps == self._jumps:
-            return ()
+    def _start(self, stamp_s: float, now_s: float) -> None:
         jumped = self.gate.jumps > self._jumps
         self._jumps = self.gate.jumps
         text = "calibrated gaze flows"
         if jumped:
             text += "; the stream's clock jumped, so a new segment begins"
-        off_s = now_s - float(times[-1])
+        off_s = now_s - stamp_s
         if abs(off_s) > WALL_CLOCK_S:
             text += (
                 f"; its stamps differ from this computer's LSL clock by {off_s:.0f} s "
                 "and are passed on as they are: correct the tracker's program"
             )
-        return self._enter("running", text, now_s)
+        self._enter("running", text, now_s)
 
-    def _drops(self, now_s: float) -> tuple[Notice, ...]:
+    def _tell_drops(self, now_s: float) -> None:
         counts = self.gate.counts
         dropped = counts.stale + counts.repeated + counts.unstamped
         if dropped == self._dropped:
-            return ()
+            return
         text = (
             f"dropped so far: {counts.stale} samples that came too late, "
             f"{counts.repeated} repeated or backward, {counts.unstamped} without stamp"
         )
-        notices = self._seldom(text, now_s)
-        if notices:
+        if self._seldom(text, now_s):
             self._dropped = dropped
-        return notices
 
-    def _seldom(self, text: str, now_s: float) -> tuple[Notice, ...]:
+    def _seldom(self, text: str, now_s: float) -> bool:
         if now_s - self._reported_s < REPORT_EVERY_S:
-            return ()
+            return False
         self._reported_s = now_s
-        return (self._notice(now_s, text),)
+        self.note(text, now_s)
+        return True
 
-    def _enter(self, state: str, text: str, now_s: float) -> tuple[Notice, ...]:
+    def _enter(self, state: str, text: str, now_s: float) -> None:
         self.state = state
-        return (self._notice(now_s, text),)
+        self.note(text, now_s)
 
-    def _notice(self, now_s: float, text: str) -> Notice:
-        return Notice(time_s=now_s, state=self.state, text=text)
+    def note(self, text: str, now_s: float) -> None:
+        """Add a notice for `told`."""
+        self.news.append(Notice(time_s=now_s, state=self.state, text=text))
 
 
-def _no_rows(count: int) -> NDArray[np.float64]:
-    rows = np.full((count, len(OUTPUT)), np.nan)
-    rows[:, _VALID] = 0.0
-    return rows
+def by_arrays(mapping: Applied) -> Row:
+    """Return a function that maps one sample by way of `apply`."""
+
+    def row(sample: Sequence[float]) -> tuple[float, float, float, float]:
+        gaze = mapping.apply(np.array([sample], float))
+        return (*gaze.xy[0].tolist(), *gaze.sd[0].tolist())
+
+    return row
+
+
+def one_by_one(mapping: Applied) -> Row:
+    """Return the fastest function that maps one sample, with equal results."""
+    return live(mapping) if isinstance(mapping, Mapping) else by_arrays(mapping)
+
+
+def _ready(mapping: Applied) -> tuple[Applied, int, Row]:
+    """Work out once what each row needs: the mapping, its id, and its function."""
+    return mapping, mapping.id, one_by_one(mapping)

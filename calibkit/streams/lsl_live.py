@@ -1,0 +1,200 @@
+"""Streams for the publisher: a sample at a time, and nothing that a stranger can swell.
+
+What a stream says of itself is asked for here by a plain socket, with limits on size,
+depth and time: the library itself would take whatever comes into this process, which
+is a person's voice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import socket
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+
+from calibkit import errors
+from calibkit.streams import lsl, lsl_xml
+from calibkit.streams.lsl_found import OURS, Found
+
+LIMIT_BYTES = 256 * 1024
+LIMIT_DEPTH = 16
+STATUS = "calibkit-status:"
+_PORT = re.compile(r"<v4data_port>(\d{1,5})</v4data_port>")
+
+
+class LiveInlet(lsl.GazeInlet):
+    """A gaze stream that is read for publishing."""
+
+    def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
+        """Return the next sample, or None when none came in time.
+
+        Parameters
+        ----------
+        wait_s : float
+
+        Returns
+        -------
+        (stamp on the local clock, numbers), or None
+
+        Raises
+        ------
+        DeviceError
+            The stream was lost.
+        """
+        sample, stamp_s = self._guard(self._inlet.pull_sample, wait_s)
+        if sample is None:
+            return None
+        if self._origin != "top-left":
+            rows = np.asarray([sample], float)
+            rows = lsl_xml.to_top_left(rows, self.channels, self._origin, self._screen)
+            sample = rows[0].tolist()
+        return stamp_s + self._correct(), sample
+
+    def _description(self, wait_s: float) -> lsl_xml.Description:
+        port = _PORT.search(self.found.handle.as_xml())
+        if not self.local or port is None:  # the library alone knows the way there
+            return super()._description(wait_s)
+        address = ("127.0.0.1", int(port.group(1)))
+        try:
+            text = fetch(address, min(wait_s, 2.0))
+        except (OSError, ValueError) as problem:
+            raise errors.DeviceError(
+                f"stream {self.found.label} does not say what it sends ({problem}); "
+                "restart the tracker's program"
+            ) from problem
+        return lsl_xml.read(described(text), self.found.channel_count)
+
+
+def fetch(address: tuple[str, int], wait_s: float) -> bytes:
+    """Ask an outlet for its whole description.
+
+    Parameters
+    ----------
+    address : (host, port)
+    wait_s : float
+        For all of it.
+
+    Raises
+    ------
+    OSError
+        It does not answer in time.
+    ValueError
+        It is larger than 256 KB.
+
+    Source
+    ------
+    liblsl's TCP protocol: the request line "LSL:fullinfo", answered by the XML.
+    """
+    end_s = time.monotonic() + wait_s
+    parts: list[bytes] = []
+    with socket.create_connection(address, wait_s) as line:
+        line.sendall(b"LSL:fullinfo\r\n")
+        while True:
+            line.settimeout(max(end_s - time.monotonic(), 0.001))
+            part = line.recv(65536)
+            if not part:
+                return b"".join(parts)
+            parts.append(part)
+            if sum(map(len, parts)) > LIMIT_BYTES:
+                raise ValueError(f"its description is larger than {LIMIT_BYTES} bytes")
+
+
+def described(text: bytes) -> Node:
+    """Return the `<desc>` of a description; an unreadable one is a ValueError."""
+    if b"<!" in text:
+        raise ValueError("its description holds declarations")
+    parser = ElementTree.XMLParser(target=_Shallow())
+    try:
+        parser.feed(text)
+        root = parser.close()
+    except ElementTree.ParseError as problem:
+        raise ValueError(f"its description is no XML: {problem}") from None
+    return Node([root]).child("desc")
+
+
+class _Shallow(ElementTree.TreeBuilder):
+    """A builder that refuses depth, which would cost more the deeper it goes."""
+
+    depth = 0
+
+    def start(self, tag: str, attrs: dict[Any, Any], /) -> ElementTree.Element:
+        """Begin an element."""
+        self.depth += 1
+        if self.depth > LIMIT_DEPTH:
+            raise ValueError("its description is nested too deeply")
+        return super().start(tag, attrs)
+
+    def end(self, tag: str, /) -> ElementTree.Element:
+        """End an element."""
+        self.depth -= 1
+        return super().end(tag)
+
+
+class Node:
+    """An XML element and those of its name that follow it, as `lsl_xml` walks them."""
+
+    def __init__(self, same: Sequence[ElementTree.Element], place: int = 0) -> None:
+        self._same, self._place = same, place
+
+    def empty(self) -> bool:
+        """Whether there is none."""
+        return self._place >= len(self._same)
+
+    def child(self, name: str) -> Node:
+        """Return the first child of a name."""
+        return Node([] if self.empty() else self._same[self._place].findall(name))
+
+    def next_sibling(self, name: str) -> Node:
+        """Return the next of the same name."""
+        del name
+        return Node(self._same, self._place + 1)
+
+    def child_value(self, name: str) -> str:
+        """Return a child's text."""
+        node = self.child(name)
+        return "" if node.empty() else (node._same[0].text or "").strip()
+
+
+class LiveOutlet(lsl.GazeOutlet):
+    """The calibrated stream."""
+
+    def send(self, stamp_s: float, row: Sequence[float]) -> None:
+        """Send one row with its stamp."""
+        self._outlet.push_sample(row, stamp_s)
+
+
+class StatusOutlet:
+    """What a publisher does, for other programs: one JSON object a sample.
+
+    Type `Status`, one text channel, rate 0, source_id `calibkit-status:` and the
+    input's. `event` is "state" (`state` and `text` in words, when something changed) or
+    "alive" (each second, from the loop that sends the gaze).
+    """
+
+    def __init__(self, found: Found) -> None:
+        pylsl = lsl._pylsl()
+        info = pylsl.StreamInfo(
+            f"{found.name}-status",
+            "Status",
+            1,
+            pylsl.IRREGULAR_RATE,
+            pylsl.cf_string,
+            STATUS + found.source_id.removeprefix(OURS),
+        )
+        self._outlet = pylsl.StreamOutlet(info, max_buffered=60)
+
+    def push(self, facts: Mapping[str, Any], time_s: float) -> None:
+        """Send facts; what is no plain JSON is left out."""
+        with contextlib.suppress(TypeError, ValueError):
+            text = json.dumps(facts, separators=(",", ":"), allow_nan=False)
+            self._outlet.push_sample([text], time_s)
+
+    def close(self) -> None:
+        """Take the stream away."""
+        self._outlet = None
