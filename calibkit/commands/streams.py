@@ -184,7 +184,9 @@ def _complete(
 ) -> None:
     """Ask for what is missing where somebody can answer, else name the flag."""
     for sight, row in zip(seen, rows, strict=True):
-        if not row["reads"]:
+        if not row["reads"] and len(rows) == 1 and sys.stdin.isatty():
+            _ask_names(args, sight)
+        elif not row["reads"]:
             options.say(
                 "name the channels: write one [[channels]] table each (label, eye, "
                 "type, unit) in a TOML file and give it with --names FILE --stream "
@@ -198,6 +200,18 @@ def _complete(
         options.say(f"keep what is not known with {', '.join(flags.values())}")
         return
     _ask(args, flags)
+
+
+def _ask_names(args: argparse.Namespace, sight: Sight) -> None:
+    from calibkit.joined import naming
+    from calibkit.kept import settings
+    from calibkit.kept.home import resolve
+
+    labels = [c.label or f"channel {k}" for k, c in enumerate(sight.channels, 1)]
+    channels = naming.ask_channels(labels)
+    name = sight.found.source_id or sight.found.name
+    where = settings.store_channels(resolve(args.home), name, channels)
+    options.say(f"kept the names of the {len(channels)} channels in {where}")
 
 
 def _ask(args: argparse.Namespace, flags: dict[str, str]) -> None:
