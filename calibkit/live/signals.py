@@ -60,10 +60,13 @@ def judge(
     """
     time = np.asarray(time, float)
     if watched_s is None:
-        watched_s = float(np.ptp(time)) if len(time) else 0.0
-    eyes = signals_measure.eyes(time, samples, channels, setup)
-    rate = signals_measure.rate(time, nominal_rate)
-    head = _head(signals_head.axes(samples, channels, setup), goals or {})
+        known = time[np.isfinite(time)]
+        watched_s = float(np.ptp(known)) if len(known) else 0.0
+    # Lost samples come as infinities, zeros or worse: what they make is thrown out.
+    with np.errstate(all="ignore"):
+        eyes = signals_measure.eyes(time, samples, channels, setup)
+        rate = signals_measure.rate(time, nominal_rate)
+        head = _head(signals_head.axes(samples, channels, setup), goals or {})
     gaze = (math.nan, math.nan)
     if gaze_px is not None and setup is not None:
         gaze = signals_measure.noise(time, gaze_px, setup)

@@ -240,7 +240,9 @@ def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
         return []
     steps = np.diff(time)
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    length = max(FEWEST, round(WINDOW_S / usual)) if usual > 0 else FEWEST
+    # Stamps can be absurd: no window is longer than all there is.
+    wanted = WINDOW_S / usual if usual > WINDOW_S / len(time) else float(len(time))
+    length = max(FEWEST, round(wanted) if usual > 0 else FEWEST)
     seen: NDArray[np.bool_] = np.isfinite(xy[:, 0] + xy[:, 1])
     whole = len(seen) // length * length
     blocks = np.arange(whole).reshape(-1, length)
