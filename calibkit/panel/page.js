@@ -129,6 +129,9 @@ async function watch() {
         if (state.screen) show(state);
         await new Promise((go) => setTimeout(go, 60));
         continue;
+      } else {
+        say(labels.gone);
+        serial = -1;
       }
     } catch {
       say(labels.gone);

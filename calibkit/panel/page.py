@@ -65,6 +65,7 @@ class Page:
         self._serial = 0
         self._keys: Queue[Key] = Queue(64)
         self._operator, self._asked_s = "", float("-inf")
+        self.closed = False
         self._server = _listen(self, address, port)
         host, self.port = self._server.server_address[:2]
         self.host = str(host)
@@ -99,7 +100,10 @@ class Page:
                 return tuple(found)
 
     def close(self) -> None:
-        """Stop serving."""
+        """Stop serving; a browser that is connected still gets no more answers."""
+        with self._news:
+            self.closed = True
+            self._news.notify_all()
         self._server.shutdown()
         self._server.server_close()
 
@@ -128,7 +132,7 @@ class Page:
     def await_news(self, serial: int) -> tuple[int, bytes]:
         """Wait a moment for a state that is not the one with this number."""
         with self._news:
-            self._news.wait_for(lambda: self._serial != serial, WAIT_S)
+            self._news.wait_for(lambda: self.closed or self._serial != serial, WAIT_S)
             return self._serial, self._state
 
     def press(self, name: str) -> None:
@@ -229,7 +233,8 @@ class _Request(BaseHTTPRequestHandler):
             parts[1].encode(), self.server.page.token.encode()
         )
         allowed = self.server.page.allows(self.headers.get("Host", ""))
-        return parts[2] if known and allowed else None
+        open_ = not self.server.page.closed
+        return parts[2] if known and allowed and open_ else None
 
     def _body(self) -> dict[str, str]:
         length = self.headers.get("Content-Length", "")
