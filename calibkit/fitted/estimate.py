@@ -199,6 +199,8 @@ def _person_noise(
     """Log factors of this person's noise, by evidence: a short coordinate search."""
     # Persons differ about their own level, once that is known to be another.
     middle = factors.copy()
+    # Blocks of a glide share their error: that they agree does not make them exact.
+    least = middle - (0.0 if prepared.moving.any() else LEAST_FACTOR)
     first = blocks(prepared, noise, through)
     few = first.target.size <= 2 * len(root)
     base = bayes.evidence_base(prior, first, root) if few else None
@@ -213,7 +215,7 @@ def _person_noise(
         for k in range(len(factors)):
             for sign in (1.0, -1.0):
                 trial = factors.copy()
-                trial[k] = max(trial[k] + sign * step, middle[k] - LEAST_FACTOR)
+                trial[k] = max(trial[k] + sign * step, least[k])
                 value = score(trial)
                 if value > best:
                     best, factors = value, trial

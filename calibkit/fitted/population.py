@@ -230,30 +230,36 @@ def _split(noise: Noise, total: Array, number: Array) -> Noise:
     return replace(noise, fixation=fixation, eye=eye)
 
 
-def halves_score(
-    population: Population, prepared: Prepared, nu: float = bayes.NU
-) -> Array:
-    """Log density of half of each person's looks given the other half, (k,).
+def halves_error(population: Population, prepared: Prepared) -> Array:
+    """How far off, in degrees, each look is predicted from the other half's looks.
 
-    Two halves, each once; Student's t, so that a lapse costs a bounded amount.
+    Parameters
+    ----------
+    population : Population
+        Learned without these persons.
+    prepared : Prepared
+
+    Returns
+    -------
+    array (k, T), the mean of the eyes that were seen; NaN for padding
     """
     count, longest = prepared.target.shape[:2]
-    weights = np.broadcast_to(
-        population.weights.mean, (count, prepared.design.shape[-1])
-    )
+    size = prepared.design.shape[-1]
+    weights = np.broadcast_to(population.weights.mean, (count, size))
     made = blocks(prepared, population.noise, carried(prepared, weights))
     root = population.weights.root()
-    score = np.zeros(count)
+    start = bayes.prior_weights(population.weights, made)
+    error = np.full((count, longest), np.nan)
     for half in range(2):
         hidden = (np.arange(longest) % 2 == half) & made.present.any(-1)
-        start = bayes.prior_weights(population.weights, made)
         trust = np.where(hidden, 1e-9, start)
         for _ in range(3):
             solution = bayes.solve(population.weights, made, trust, root)
-            fresh = bayes.bounded_weights(solution.distance2(), made.counts, nu)
+            fresh = bayes.bounded_weights(solution.distance2(), made.counts)
             trust = np.where(hidden, 1e-9, fresh)
-        solution = bayes.solve(population.weights, made, trust, root)
-        volume = np.linalg.slogdet(solution.left_out_cov)[1]
-        density = -0.5 * (nu + made.counts) * np.log1p(solution.distance2() / nu)
-        score += np.sum((density - 0.5 * volume) * hidden, axis=1)
-    return score
+        left = bayes.solve(population.weights, made, trust, root).left_out
+        eyes = left.reshape(count, longest, -1, 2).sum(axis=2)
+        seen = np.maximum(made.counts / 2.0, 1.0)
+        away = np.linalg.norm(eyes, axis=-1) / seen
+        error = np.where(hidden, away, error)
+    return error

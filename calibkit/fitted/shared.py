@@ -34,7 +34,7 @@ from calibkit.fitted.observations import (
     sample_noise,
     structure,
 )
-from calibkit.fitted.population import Population, halves_score, people, stack
+from calibkit.fitted.population import Population, halves_error, people, stack
 from calibkit.fitted.prior import FEWEST
 from calibkit.fitted.prior import SharedMapping as SharedMapping
 from calibkit.kept.recording import Recording
@@ -44,6 +44,8 @@ Array = NDArray[np.float64]
 ROUNDS = 15
 TRIAL_ROUNDS = 7
 FOLDS = 5
+COVARIATE_GAIN = 0.005  # by how much a covariate must shrink errors
+DEGREE_LOSS = 0.02  # by how much a higher degree may enlarge them
 TRIAL_PEOPLE = 40  # choosing functions needs no more
 GLIDE_LAG_S = 0.1  # of people who only followed a moving target
 
@@ -259,41 +261,46 @@ def supported_degree(places: Sequence[Array]) -> int:
 
 
 def _choose_basis(crowd: Crowd) -> Basis:
-    """Leave-people-out predictive score: degree first, then covariates that pay."""
+    """Degree first, then covariates that pay, by what they predict of others.
+
+    Judged by the error of left-out halves of left-out people, not by its density: few
+    people make every prior sure of itself, and more so the richer it is.
+    """
     which = np.arange(min(TRIAL_PEOPLE, len(crowd.points)))
     most = supported_degree([crowd.points[k].gaze for k in which])
     # Five points cannot hold a quadratic apart, but a small one does no harm.
-    degrees = [d for d in (2, 3) if d <= max(most, 2)]
-    scores = {d: _trial(crowd, _basis(crowd, d, ()), which) for d in degrees}
-    # Shrinkage makes a needless degree cheap and a missing one costs at every point, so
-    # the higher one stays unless it predicts clearly worse.
-    degree = degrees[-1]
-    if len(degrees) > 1:
-        loss = scores[degrees[0]] - scores[degree]
-        if loss.sum() > np.std(loss) * np.sqrt(len(loss)):
-            degree = degrees[0]
-    groups: tuple[str, ...] = ()
-    best = scores[degree]
+    degree, groups = 2, tuple[str, ...]()
+    best = _trial(crowd, _basis(crowd, degree, groups), which)
+    if most > degree:
+        trial = _trial(crowd, _basis(crowd, most, groups), which)
+        # A needless degree costs little, a missing one costs at every point.
+        if _gain(best, trial) > -DEGREE_LOSS:
+            degree, best = most, trial
     for group in dict.fromkeys(crowd.layout.groups):
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
-        gain = trial - best
-        # Covariates must pay, beyond what chance gives every third time.
-        if gain.sum() > 0.4 * np.std(gain) * np.sqrt(len(gain)):
+        if _gain(best, trial) > COVARIATE_GAIN:
             groups, best = (*groups, group), trial
     return _basis(crowd, degree, groups)
 
 
+def _gain(before: Array, after: Array) -> float:
+    """By how much errors (k, T) shrink: mean logarithm, lapses and zeros bounded."""
+    middle = float(np.nanmedian(before)) + 1e-9
+    part = np.log(before**2 + middle**2) - np.log(after**2 + middle**2)
+    return 0.5 * float(np.nanmean(part))
+
+
 def _trial(crowd: Crowd, basis: Basis, which: NDArray[np.int_]) -> Array:
-    """Score of each person under what the others teach."""
+    """Errors (k, T) of each person's looks under what the others teach."""
     prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
     folds = min(FOLDS, len(which))
-    scores = np.zeros(len(which))
+    errors = np.full(prepared.target.shape[:2], np.nan)
     for fold in range(folds):
         out = np.flatnonzero(np.arange(len(which)) % folds == fold)
         rest = np.setdiff1d(np.arange(len(which)), out)
         learned = _learn(crowd, basis, which[rest], TRIAL_ROUNDS)
-        scores[out] = halves_score(learned, people(prepared, out))
-    return scores
+        errors[out] = halves_error(learned, people(prepared, out))
+    return errors
 
 
 def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:
