@@ -24,7 +24,14 @@ CHECKS = [(0.2, 0.3), (0.75, 0.25), (0.4, 0.7), (0.65, 0.6), (0.3, 0.5)]
 def channels(kind: str, eyes: Sequence[str] = ("left", "right")) -> tuple[Channel, ...]:
     """Channels of a pupil-reflex, screen or direction stream."""
     types = {
-        "pupil-reflex": ("PupilX", "PupilY", "ReflexX", "ReflexY", "ReflexX", "ReflexY"),
+        "pupil-reflex": (
+            "PupilX",
+            "PupilY",
+            "ReflexX",
+            "ReflexY",
+            "ReflexX",
+            "ReflexY",
+        ),
         "screen": ("ScreenX", "ScreenY"),
         "direction": ("DirectionX", "DirectionY", "DirectionZ"),
     }[kind]
@@ -89,7 +96,8 @@ def record(
     for k, target in enumerate(angles):
         aim = target + rng.normal(0, aim_deg, 2)
         if k in lapses:
-            aim = target + [9.0, -6.0] if target[0] < 0 else target - [9.0, -6.0]
+            # Each elsewhere on its own, always towards the screen's other half.
+            aim = -np.sign(target + 0.1) * rng.uniform([4.0, 2.0], [14.0, 8.0])
         late = min(per - 1, round((0.18 + 0.05 * rng.random()) * rate))
         gaze[k * per : k * per + late] = before
         gaze[k * per + late : (k + 1) * per] = aim

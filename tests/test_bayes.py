@@ -200,7 +200,10 @@ def test_a_repeat_is_worth_weight_two(seed: int) -> None:
     """Property: the same block twice is the block with twice the weight."""
     prior, made = problem(seed)
     twice = Blocks(
-        **{name: np.concatenate([value, value[:1]]) for name, value in vars(made).items()}
+        **{
+            name: np.concatenate([value, value[:1]])
+            for name, value in vars(made).items()
+        }
     )
     weights = np.ones(len(made.target))
     weights[0] = 2.0
@@ -223,11 +226,16 @@ def test_many_at_once_equal_one_by_one() -> None:
     several = [problem(seed)[1] for seed in range(3)]
     prior = problem(9)[0]
     stacked = Blocks(
-        **{name: np.stack([getattr(m, name) for m in several]) for name in vars(several[0])}
+        **{
+            name: np.stack([getattr(m, name) for m in several])
+            for name in vars(several[0])
+        }
     )
     together = bayes.solve(prior, stacked)
     for k, made in enumerate(several):
         alone = bayes.solve(prior, made)
-        assert together.posterior.mean[k] == pytest.approx(alone.posterior.mean, abs=1e-9)
+        assert together.posterior.mean[k] == pytest.approx(
+            alone.posterior.mean, abs=1e-9
+        )
         assert together.log_evidence[k] == pytest.approx(alone.log_evidence, abs=1e-9)
         assert together.distance2()[k] == pytest.approx(alone.distance2(), abs=1e-9)
