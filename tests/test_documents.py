@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 from pathlib import Path
@@ -55,7 +56,14 @@ def test_python_blocks_run(
 
 
 def test_the_picture_of_the_session_is_its_table() -> None:
-    assert session_table.diagram() in blocks(DEVELOPERS, "mermaid")[0] + "\n"
+    """CALIBKIT_GOLD=accept draws it anew."""
+    drawn = blocks(DEVELOPERS, "mermaid")[0]
+    diagram = session_table.diagram() + "\n"
+    if drawn != diagram and os.environ.get("CALIBKIT_GOLD") == "accept":
+        path = ROOT / "DEVELOPERS.md"
+        path.write_text(DEVELOPERS.replace(drawn, diagram), encoding="utf-8")
+        drawn = diagram
+    assert drawn == diagram
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
