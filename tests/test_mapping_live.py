@@ -18,13 +18,25 @@ from storing import scaled
 from calibkit import simulation
 from calibkit.channels import Channel
 from calibkit.fitted import fitting as fitted
+from calibkit.fitted.basis import exponents
+from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_live import live
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
 POINTS = [[x, y] for y in (100, 540, 980) for x in (150, 960, 1770)]
-KINDS = ("pupil-reflex", "screen", "webcam", "one reflex", "direction", "one eye", "mm")
+KINDS = (
+    "pupil-reflex",
+    "screen",
+    "webcam",
+    "one reflex",
+    "direction",
+    "one eye",
+    "mm",
+    "degree 1",
+    "degree 2",
+)
 
 
 @cache
@@ -45,6 +57,9 @@ def case(kind: str) -> tuple[Mapping, Array]:
     elif kind == "direction":
         rec = as_directions(recorded("screen"))
         made = fitted.fit(rec)
+    elif kind.startswith("degree"):
+        rec = recorded("pupil-reflex")
+        made = of_degree(fitted.fit(rec), int(kind[-1]))
     elif kind == "mm":
         rec = in_mm(recorded("screen"))
         made = fitted.fit(rec)
@@ -111,6 +126,18 @@ def in_mm(rec: Recording) -> Recording:
             samples[:, k] *= rec.setup.screen_mm[axis] / unit
             channels[k] = replace(channel, unit="mm")
     return replace(rec, samples=samples, channels=tuple(channels))
+
+
+def of_degree(made: Mapping, degree: int) -> Mapping:
+    """The same mapping without its terms of higher degree."""
+    terms, count = len(exponents(degree)), len(exponents(made.basis.degree))
+    each = np.r_[:terms, count : made.basis.terms]
+    blocks = np.arange(2 * len(made.layout.eyes)) * made.basis.terms
+    keep = (blocks[:, None] + each).ravel()
+    weights = Gaussian(
+        mean=made.weights.mean[keep], cov=made.weights.cov[np.ix_(keep, keep)]
+    )
+    return replace(made, basis=replace(made.basis, degree=degree), weights=weights)
 
 
 def rows(mapping: Mapping, samples: Array) -> Array:

@@ -126,11 +126,12 @@ def _edges(
             found, channel_map=_names(home, found, lines), buffer_s=5, chunk=1
         ),
         outlet=outlet,
-        clock=lsl.clock,
+        clock=lsl_live.clock(),
         sleep=time.sleep,
         tell=tell,
         refresh=refresh,
         beat=beat,
+        rest=watch.close,
     )
 
 

@@ -10,13 +10,14 @@ import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calibkit.fitted.basis import exponents
 from calibkit.fitted.evaluation import EDGE, SIDE, STEPS, Evaluator
 from calibkit.fitted.features import EyeSource
 from calibkit.fitted.mapping import Mapping
 from calibkit.geometry import Setup
 
+Array = NDArray[np.float64]
 Row = tuple[float, float, float, float]  # x, y, sd x, sd y in pixels
 Pair = tuple[float, float]
 Sample = Sequence[float]
@@ -24,6 +25,11 @@ Sample = Sequence[float]
 NOWHERE: Row = (math.nan,) * 4
 _MIDDLE = EDGE * STEPS + 0.5
 _RADIANS = np.pi / 180.0
+
+Read = Callable[[Sample], Pair | None]  # an eye's features
+Units = Callable[[Sample], Sample]  # its covariates
+Eye = Callable[[Sample, Sample], Row | None]  # scaled features, angles
+Spread = Callable[[float, float, Sample], Pair]
 
 
 def live(mapping: Mapping) -> Callable[[Sample], Row]:
@@ -40,61 +46,73 @@ def live(mapping: Mapping) -> Callable[[Sample], Row]:
         nothing can be said. It keeps no state and raises ValueError for a sample of
         another length.
     """
-    ready, width = mapping.evaluator, mapping.layout.width
-    read = [_eye(mapping, e) for e in range(len(mapping.layout.eyes))]
-    extras = [_extra(mapping, e) for e in range(len(read))]
-    spread = [_spread(ready, state) for state in range(1 + len(read))]
+    eyes = range(len(mapping.layout.eyes))
+    read = [_eye(mapping, e) for e in eyes]
+    extras = [_extra(mapping, e) for e in eyes]
+    spread = [_spread(mapping.evaluator, state) for state in range(1 + len(eyes))]
     to_px = _to_px(mapping.setup)
-    combine = _one_eye(read, extras, spread) if len(read) == 1 else None
-    combine = combine or _two_eyes(ready, read, extras, spread)
+    if len(eyes) == 1:
+        return _with_one(read[0], extras[0], spread[1], to_px, mapping.layout.width)
+    shares = mapping.evaluator.eye_weights
+    return _with_two(read, extras, spread, to_px, mapping.layout.width, shares)
 
+
+def _with_one(
+    read: Eye,
+    extra: Units,
+    spread: Spread,
+    to_px: Callable[[float, float, Pair], Row],
+    width: int,
+) -> Callable[[Sample], Row]:
     def row(sample: Sample) -> Row:
         if len(sample) != width:
-            raise ValueError(f"a sample has {len(sample)} numbers instead of {width}")
-        return to_px(*combine(sample))
+            raise _wrong(sample, width)
+        units = extra(sample)
+        seen = read(sample, units)
+        if seen is None:
+            return NOWHERE
+        x, y, h, v = seen
+        return to_px(h, v, spread(x, y, units))
 
     return row
 
 
-Angles = tuple[float, float, float, float]  # h, v and their sd in degrees
-Eye = Callable[[Sample, Sample], tuple[Pair, Pair] | None]
-Spread = Callable[[Pair, Sample], Pair]
-Extra = Callable[[Sample], Sample]
+def _with_two(
+    read: list[Eye],
+    extras: list[Units],
+    spread: list[Spread],
+    to_px: Callable[[float, float, Pair], Row],
+    width: int,
+    shares: Array,
+) -> Callable[[Sample], Row]:
+    (ah, av), (bh, bv) = shares.tolist()
+    (read_a, read_b), (extra_a, extra_b) = read, extras
+    both, a_alone, b_alone = spread
+
+    def row(sample: Sample) -> Row:
+        if len(sample) != width:
+            raise _wrong(sample, width)
+        units = extra_a(sample)
+        a = read_a(sample, units)
+        more = extra_b(sample)
+        b = read_b(sample, more)
+        if a is None:
+            if b is None:
+                return NOWHERE
+            return to_px(b[2], b[3], b_alone(b[0], b[1], more))
+        if b is None:
+            return to_px(a[2], a[3], a_alone(a[0], a[1], units))
+        h, v = ah * a[2] + bh * b[2], av * a[3] + bv * b[3]
+        return to_px(h, v, both(a[0], a[1], units))
+
+    return row
 
 
-def _one_eye(
-    read: list[Eye], extras: list[Extra], spread: list[Spread]
-) -> Callable[[Sample], Angles]:
-    def combine(sample: Sample) -> Angles:
-        units = extras[0](sample)
-        seen = read[0](sample, units)
-        return NOWHERE if seen is None else (*seen[1], *spread[1](seen[0], units))
-
-    return combine
+def _wrong(sample: Sample, width: int) -> ValueError:
+    return ValueError(f"a sample has {len(sample)} numbers instead of {width}")
 
 
-def _two_eyes(
-    ready: Evaluator, read: list[Eye], extras: list[Extra], spread: list[Spread]
-) -> Callable[[Sample], Angles]:
-    (ah, av), (bh, bv) = ready.eye_weights.tolist() if len(read) == 2 else ((0, 0),) * 2
-
-    def combine(sample: Sample) -> Angles:
-        units = extras[0](sample), extras[1](sample)
-        a, b = read[0](sample, units[0]), read[1](sample, units[1])
-        if a is not None and b is not None:
-            h = ah * a[1][0] + bh * b[1][0]
-            v = av * a[1][1] + bv * b[1][1]
-            return (h, v, *spread[0](a[0], units[0]))
-        if a is not None:
-            return (*a[1], *spread[1](a[0], units[0]))
-        if b is not None:
-            return (*b[1], *spread[2](b[0], units[1]))
-        return NOWHERE
-
-    return combine
-
-
-def _to_px(setup: Setup) -> Callable[[float, float, float, float], Row]:
+def _to_px(setup: Setup) -> Callable[[float, float, Pair], Row]:
     depth = setup.viewpoint_mm[2]
     scales, feet = [], []
     for axis in range(2):
@@ -104,15 +122,15 @@ def _to_px(setup: Setup) -> Callable[[float, float, float, float], Row]:
     (sx, sy), (fx, fy), tan = scales, feet, np.tan
     gx, gy = sx * np.pi / 180.0, sy * np.pi / 180.0
 
-    def to_px(h: float, v: float, sd_h: float, sd_v: float) -> Row:
+    def to_px(h: float, v: float, sd: Pair) -> Row:
         # numpy's tangent, not math's: they may differ in the last bit.
         tx = float(tan(max(min(h, 85.0), -85.0) * _RADIANS))
         ty = float(tan(max(min(v, 85.0), -85.0) * _RADIANS))
         return (
             tx * sx + fx,
             ty * sy + fy,
-            sd_h * (tx * tx + 1.0) * gx,
-            sd_v * (ty * ty + 1.0) * gy,
+            sd[0] * (tx * tx + 1.0) * gx,
+            sd[1] * (ty * ty + 1.0) * gy,
         )
 
     return to_px
@@ -124,30 +142,53 @@ def _eye(mapping: Mapping, e: int) -> Eye:
     read = _position(mapping.layout.eyes[e], mapping.setup)
     cx, cy = basis.centre[e].tolist()
     kx, ky = (1.0 / basis.scale[e]).tolist()
-    (h0, *hs), (v0, *vs) = ready.coefficients[e].tolist()
+    across, down = (
+        _POLYNOMIALS[basis.degree](c) for c in ready.coefficients[e].tolist()
+    )
     slopes_h, slopes_v = ready.slopes[e].tolist()
-    degree = basis.degree
-    assert len(hs) == len(exponents(degree)) - 1
+    isfinite = math.isfinite
 
-    def eye(sample: Sample, units: Sample) -> tuple[Pair, Pair] | None:
+    def eye(sample: Sample, units: Sample) -> Row | None:
         seen = read(sample)
         if seen is None:
             return None
         x, y = (seen[0] - cx) * kx, (seen[1] - cy) * ky
-        terms, last = [x, y], [x, y]
-        for _ in range(1, degree):
-            last = [*[term * x for term in last], last[-1] * y]
-            terms += last
-        h, v = h0, v0
-        for a, b, term in zip(hs, vs, terms, strict=True):
-            h += a * term
-            v += b * term
+        h, v = across(x, y), down(x, y)
         if units:
             h += _dot(slopes_h, units)
             v += _dot(slopes_v, units)
-        return ((x, y), (h, v)) if math.isfinite(h + v) else None
+        return (x, y, h, v) if isfinite(h + v) else None
 
     return eye
+
+
+# Polynomials by powers of x and y, each sum in the order of `basis.exponents`.
+
+
+def _first(c: Sequence[float]) -> Callable[[float, float], float]:
+    c0, cx, cy = c
+    return lambda x, y: c0 + cx * x + cy * y
+
+
+def _second(c: Sequence[float]) -> Callable[[float, float], float]:
+    c0, cx, cy, cxx, cxy, cyy = c
+    return lambda x, y: (
+        c0 + cx * x + cy * y + cxx * (x * x) + cxy * (y * x) + cyy * (y * y)
+    )
+
+
+def _third(c: Sequence[float]) -> Callable[[float, float], float]:
+    c0, cx, cy, cxx, cxy, cyy, c30, c21, c12, c03 = c
+
+    def third(x: float, y: float) -> float:
+        xx, xy, yy = x * x, y * x, y * y
+        low = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
+        return low + c30 * (xx * x) + c21 * (xy * x) + c12 * (yy * x) + c03 * (yy * y)
+
+    return third
+
+
+_POLYNOMIALS = {1: _first, 2: _second, 3: _third}
 
 
 def _dot(weights: Sample, terms: Sample) -> float:
@@ -163,8 +204,7 @@ def _spread(ready: Evaluator, state: int) -> Spread:
     cov_h, cov_v = ready.extra_cov[state].tolist()
     top = SIDE - 1.0
 
-    def spread(scaled: Pair, units: Sample) -> Pair:
-        x, y = scaled
+    def spread(x: float, y: float, units: Sample) -> Pair:
         row = int(max(min(x * STEPS + _MIDDLE, top), 0.0)) * SIDE
         cell = row + int(max(min(y * STEPS + _MIDDLE, top), 0.0))
         h, v = table_h[cell], table_v[cell]
@@ -180,7 +220,7 @@ def _square(cov: Sequence[Sample], units: Sample) -> float:
     return _dot(units, [_dot(row, units) for row in cov])
 
 
-def _extra(mapping: Mapping, e: int) -> Extra:
+def _extra(mapping: Mapping, e: int) -> Units:
     """Return what reads an eye's covariates, in units of the basis; 0 if missing."""
     basis = mapping.basis
     plan = list(
@@ -209,20 +249,21 @@ def _mean(sample: Sample, columns: tuple[int, ...]) -> float:
     return sum(there) / len(there) if there else math.nan
 
 
-def _position(source: EyeSource, setup: Setup) -> Callable[[Sample], Pair | None]:
+def _position(source: EyeSource, setup: Setup) -> Read:
     """Return what reads an eye's features; None where the eye is missing."""
+    if source.kind == "pupil-reflex":
+        both = len(source.columns) == 6
+        return _reflexes(*source.columns) if both else _reflex(*source.columns)
     kinds: dict[str, Callable[[Sequence[float]], Pair | None]] = {
-        "pupil-reflex": _reflexes if len(source.columns) == 6 else _reflex,
         "direction": _direction,
         "screen": _screen(source.unit, setup),
     }
-    features = kinds.get(source.kind, _plain)
-    columns = source.columns
-    pairs = source.kind == "pupil-reflex"
+    features, columns = kinds.get(source.kind, _plain), source.columns
 
     def position(sample: Sample) -> Pair | None:
         values = [sample[c] for c in columns]
-        if _gone(values) or (pairs and any(map(_gone, zip(*[iter(values)] * 2)))):  # noqa: B905
+        first = values[0]
+        if first in (0.0, -1.0) and all(value == first for value in values):
             return None
         found = features(values)
         if found is None or not math.isfinite(found[0] + found[1]):
@@ -232,27 +273,41 @@ def _position(source: EyeSource, setup: Setup) -> Callable[[Sample], Pair | None
     return position
 
 
-def _gone(values: Sequence[float]) -> bool:
-    first = values[0]
-    return first in (0.0, -1.0) and all(value == first for value in values)
+def _reflex(px: int, py: int, rx: int, ry: int) -> Read:
+    def reflex(sample: Sample) -> Pair | None:
+        x, y, a, b = sample[px], sample[py], sample[rx], sample[ry]
+        if (x == y and x in (0.0, -1.0)) or (a == b and a in (0.0, -1.0)):
+            return None
+        x, y = x - a, y - b
+        return (x, y) if math.isfinite(x + y) else None
+
+    return reflex
 
 
-def _reflex(values: Sequence[float]) -> Pair:
-    px, py, rx, ry = values
-    return px - rx, py - ry
+def _reflexes(px: int, py: int, ax: int, ay: int, bx: int, by: int) -> Read:
+    isfinite, hypot = math.isfinite, np.hypot
 
+    def reflexes(sample: Sample) -> Pair | None:
+        x, y, a, b = sample[px], sample[py], sample[ax], sample[ay]
+        c, d = sample[bx], sample[by]
+        if (
+            (x == y and x in (0.0, -1.0))
+            or (a == b and a in (0.0, -1.0))
+            or (c == d and c in (0.0, -1.0))
+        ):
+            return None
+        across, down = a - c, b - d
+        if abs(across) + abs(down) < 1e300:
+            apart = float(hypot(across, down))
+        else:  # no camera sends such numbers; a sample that does must not warn
+            with np.errstate(all="ignore"):
+                apart = float(hypot(across, down))
+        if apart == 0.0:
+            return None
+        x, y = (x - 0.5 * (a + c)) / apart, (y - 0.5 * (b + d)) / apart
+        return (x, y) if isfinite(x + y) else None
 
-def _reflexes(values: Sequence[float]) -> Pair | None:
-    px, py, ax, ay, bx, by = values
-    across, down = ax - bx, ay - by
-    if abs(across) + abs(down) < 1e300:
-        apart = float(np.hypot(across, down))
-    else:  # no camera sends such numbers; a sample that does must not warn
-        with np.errstate(all="ignore"):
-            apart = float(np.hypot(across, down))
-    if apart == 0.0:
-        return None
-    return (px - 0.5 * (ax + bx)) / apart, (py - 0.5 * (ay + by)) / apart
+    return reflexes
 
 
 def _plain(values: Sequence[float]) -> Pair:

@@ -24,7 +24,7 @@ from calibkit.streams.lsl_found import OURS, Found, choose
 SETTLE_S = 0.3  # after the first candidate, so that a second one is seen too
 LOOK_S = 0.02
 PULL_S = 0.05
-CHORES_S = 0.5
+CHORES_S = 1.0
 
 
 class Inlet(Protocol):
@@ -49,13 +49,15 @@ class Outlet(Protocol):
 class Looking:
     """What it takes to look for streams: those in reach, and time.
 
-    `beat` gets what the loop is doing, twice a second and from the loop itself.
+    `beat` gets what the loop is doing, each second and from the loop itself; `rest`
+    is called when there is no need to look any more.
     """
 
     found: Callable[[], Sequence[Found]]
     clock: Callable[[], float]
     sleep: Callable[[float], object]
     beat: Callable[[dict[str, object]], object] = field(default=lambda facts: None)
+    rest: Callable[[], object] = field(default=lambda: None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,6 +204,7 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
         while not stop:
             dead = {first.uid}
             if inlet is not None:
+                edges.rest()
                 publisher.found(first.label, edges.clock())
                 text = _pump(publisher, inlet, outlet, edges, stop)
                 inlet.close()

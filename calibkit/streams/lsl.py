@@ -1,6 +1,6 @@
 """Lab Streaming Layer: find streams, read gaze and markers, put both out.
 
-The only home of pylsl, which is imported at the first call. Inlets never recover by
+pylsl is imported at the first call. Inlets never recover by
 themselves (the library's own recovery says nothing for seconds and may switch to
 another device): a lost stream is a DeviceError, and the caller looks again. Stamps are
 stored as they came; no dejittering, which spoils streams with dropped frames.
@@ -47,7 +47,6 @@ __all__ = [
     "open_gaze",
 ]
 
-
 WAIT_STEP_S = 0.5
 CORRECTION_EVERY_S = 5.0
 
@@ -89,22 +88,25 @@ def _found(info: Any, text_format: int) -> Found:
 
 
 class Watch:
-    """Streams in reach, looked for in the background for as long as it is open."""
+    """Streams in reach, looked for in the background from the first question on."""
 
     def __init__(self, kind: str = "Gaze", source_id: str | None = None) -> None:
         self._pylsl = _pylsl()
         self._kind = kind
         self._source_id = source_id
-        self._resolver = self._pylsl.ContinuousResolver(forget_after=1.0)
+        self._resolver: Any = None
+        self.found()
 
     def found(self) -> tuple[Found, ...]:
         """Return the candidates known at this moment."""
+        if self._resolver is None:
+            self._resolver = self._pylsl.ContinuousResolver(forget_after=1.0)
         text = self._pylsl.cf_string
         seen = [_found(info, text) for info in self._resolver.results()]
         return candidates(seen, self._kind, self._source_id)
 
     def close(self) -> None:
-        """Stop looking."""
+        """Stop looking until asked again; looking costs, and every stream answers."""
         self._resolver = None
 
 

@@ -12,7 +12,7 @@ import json
 import re
 import socket
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from xml.etree import ElementTree
 
@@ -47,9 +47,15 @@ class LiveInlet(lsl.GazeInlet):
         DeviceError
             The stream was lost.
         """
-        sample, stamp_s = self._guard(self._inlet.pull_sample, wait_s)
+        try:
+            sample, stamp_s = self._inlet.pull_sample(wait_s)
+        except Exception:
+            self._guard(self._inlet.pull_sample, 0.0)  # says it in words
+            return None
         if sample is None:
             return None
+        if self.local and self._origin == "top-left":
+            return stamp_s, sample
         if self._origin != "top-left":
             rows = np.asarray([sample], float)
             rows = lsl_xml.to_top_left(rows, self.channels, self._origin, self._screen)
@@ -69,6 +75,12 @@ class LiveInlet(lsl.GazeInlet):
                 "restart the tracker's program"
             ) from problem
         return lsl_xml.read(described(text), self.found.channel_count)
+
+
+def clock() -> Callable[[], float]:
+    """Return the function that tells the LSL local clock of this machine."""
+    read: Callable[[], float] = lsl._pylsl().local_clock
+    return read
 
 
 def fetch(address: tuple[str, int], wait_s: float) -> bytes:

@@ -74,9 +74,9 @@ def child(*arguments: object) -> subprocess.Popen[bytes]:
 
 
 def processor_s(pid: int) -> float:
-    """User and system time of a process so far (Linux)."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    """Time on a processor so far, of all threads, to the nanosecond (Linux)."""
+    threads = Path(f"/proc/{pid}/task").glob("*/schedstat")
+    return sum(int(path.read_text().split()[0]) for path in threads) / 1e9
 
 
 def send(outlet: lsl.GazeOutlet, samples: Array, rate: float, for_s: float) -> None:
