@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.channels import Channel, covariate_columns, feature_sources, plain_unit
-from calibkit.fitted import features, fixation
+from calibkit.fitted import features, fixation, looks
 from calibkit.fitted.mapping import Mapping
 from calibkit.judged.assess_figures import Assessment
 from calibkit.kept.recording import Recording
@@ -94,8 +94,9 @@ def watch(
     path = np.empty((0, 3)) if rec.target_path is None else rec.target_path
     sight = fixation.sight(rec.time, signals.xy, signals.extra, targets, path)
     missed = _missed(rec, shown, mapping, result)
-    lost = ~np.isfinite(signals.xy).all(axis=-1)
-    gaps = _gaps(rec, lost.all(axis=0))
+    lost = np.asarray(~np.isfinite(signals.xy).all(axis=-1), bool)
+    neither = np.asarray(lost.all(axis=0), bool)
+    gaps = _gaps(rec, neither)
     head = head_mm(rec)
     rows = np.zeros(len(shown), WATCH_DTYPE)
     start_s = float(targets["onset"].min()) if len(targets) else 0.0
@@ -106,7 +107,7 @@ def watch(
         row["x"], row["y"], row["role"] = target["x"], target["y"], target["role"]
         row["missed"] = missed[k]
         row["latency_s"] = _latency(rec, target, sight.seen[k])
-        row["loss"] = _share(lost.all(axis=0), inside)
+        row["loss"] = _share(neither, inside)
         for eye in ("left", "right"):
             at = plan.names.index(eye) if eye in plan.names else None
             row[f"loss_{eye}"] = 1.0 if at is None else _share(lost[at], inside)
@@ -184,7 +185,7 @@ def _elsewhere(rec: Recording, result: Assessment) -> NDArray[np.bool_]:
     return found
 
 
-def _latency(rec: Recording, target: np.void, seen: fixation.Seen) -> float:
+def _latency(rec: Recording, target: np.void, seen: looks.Seen) -> float:
     """Time until the look began; NaN where gaze was there before, or a key ended it."""
     if str(target["advance"]) == "key" or not np.isfinite(target["x"]):
         return math.nan
@@ -199,7 +200,7 @@ def _share(lost: NDArray[np.bool_], inside: NDArray[np.bool_]) -> float:
 
 
 def _gaps(rec: Recording, gone: NDArray[np.bool_]) -> list[tuple[float, float]]:
-    """Times without any eye, from the length of a blink on, while targets were shown."""
+    """Times without any eye, as long as a blink or longer, while targets were shown."""
     if not len(gone) or not len(rec.targets):
         return []
     change = np.flatnonzero(np.diff(np.concatenate([[0], gone, [0]]).astype(int)))
