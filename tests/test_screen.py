@@ -19,8 +19,8 @@ from calibkit.session import session_words as words
 from calibkit.session.session import Session
 from calibkit.session.session_plan import plan
 from calibkit.window.screen import Screen
+from calibkit.window.screen_forms import ARM_SHARE, FORMS, melting
 from calibkit.window.screen_target import (
-    ARM_SHARE,
     Appearance,
     Look,
     contrast,
@@ -32,7 +32,7 @@ SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.36, 298.89), distance_mm=65
 SHOW = words.Show(
     id=1, x=960.0, y=540.0, size_deg=0.6, start_deg=2.0, draw_in_s=0.6, pulse_hz=0.0
 )
-NAMES = ("full", "glide", "off-grid", "offset", "quick", "short-attention", "standard")
+NAMES = protocols.names()
 FRAME_S = 1.0 / 60.0
 
 
@@ -100,18 +100,24 @@ def test_moves_with_its_commands() -> None:
 RADII_DEG = np.linspace(0.02, 2.6, 130)
 
 
-def rendered(look: Look | None, setup: Setup, px_per_degree: float) -> np.ndarray:
-    """Luminance along a diagonal from the target's middle, between the cross's arms."""
+def rendered(
+    look: Look | None, setup: Setup, px_per_degree: float, form: str = "bullseye"
+) -> np.ndarray:
+    """Luminance along a diagonal from the target's middle, as its parts are piled."""
     back = luminance(setup.background)
+    levels = np.full(len(RADII_DEG), back)
     if look is None:
-        return np.full(len(RADII_DEG), back)
-    size_deg = look.size_px / px_per_degree
-    arm_deg = 0.5 * ARM_SHARE * size_deg
-    radii = RADII_DEG.copy()
-    dot, disc = radii < arm_deg, radii < 0.5 * size_deg
-    arms = radii / np.sqrt(2.0) < arm_deg
-    inked = dot | (disc & ~arms)
-    return np.where(inked, luminance(look.colour), back)
+        return levels
+    size_deg, step = look.size_px / px_per_degree, RADII_DEG / np.sqrt(2.0)
+    for part in FORMS[form]:
+        wide, high = 0.5 * part.wide * size_deg, 0.5 * part.high * size_deg
+        inside = {
+            "disc": RADII_DEG < wide,
+            "bar": (step < wide) & (step < high),
+            "diamond": step / wide + step / high < 1.0,
+        }[part.kind]
+        levels[inside] = luminance(look.colour) if part.inked else back
+    return levels
 
 
 def flashes(levels: np.ndarray) -> int:
@@ -145,20 +151,12 @@ def test_the_counter_counts() -> None:
     assert flashes(slow) <= 1
 
 
-@pytest.mark.parametrize("background", [(0.0,) * 3, (0.5,) * 3, (1.0,) * 3])
-@pytest.mark.parametrize("name", NAMES)
-def test_no_shipped_protocol_flashes(
-    name: str, background: tuple[float, float, float]
-) -> None:
-    setup = Setup(
-        screen_px=(1920, 1080),
-        screen_mm=(531.36, 298.89),
-        distance_mm=650.0,
-        background=background,
-    )
+def played(name: str, setup: Setup, changes: tuple[str, ...] = ()) -> list[Look | None]:
+    """Every frame of a protocol's first twenty seconds, at sixty a second."""
     rng = np.random.default_rng(0)
-    planned = plan(protocols.load(name), setup, rng, advance="timer")
-    session, look, time_s, levels = Session(planned), Appearance(setup), 0.0, []
+    planned = plan(protocols.load(name, changes), setup, rng, advance="timer")
+    session, look, time_s = Session(planned), Appearance(setup), 0.0
+    frames: list[Look | None] = []
     on: tuple[int, float, float] | None = None
     while not session.over and time_s < 20.0:
         time_s += FRAME_S
@@ -171,9 +169,72 @@ def test_no_shipped_protocol_flashes(
                 on = (command.id, command.x, command.y)
             elif isinstance(command, words.Hide):
                 on = None
-        levels.append(rendered(look.at(time_s), setup, 40.993))
+        frames.append(look.at(time_s))
+    return frames
+
+
+def on_background(level: float) -> Setup:
+    return Setup(
+        screen_px=(1920, 1080),
+        screen_mm=(531.36, 298.89),
+        distance_mm=650.0,
+        background=(level,) * 3,
+    )
+
+
+def test_every_shipped_protocol_is_rendered() -> None:
+    assert {"wide", "standard", "glide", "short-attention"} <= set(NAMES)
+    assert len(NAMES) >= 8
+
+
+@pytest.mark.parametrize("level", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("name", NAMES)
+def test_no_shipped_protocol_flashes(name: str, level: float) -> None:
+    setup = on_background(level)
+    frames = played(name, setup)
+    levels = np.array([rendered(frame, setup, 40.993) for frame in frames])
+    assert np.ptp(levels) > 0.1  # something was shown
     # Taken as if every target came at the same place: harder than any real one.
-    assert flashes(np.array(levels)) <= 2
+    assert flashes(levels) <= 2
+
+
+@pytest.mark.parametrize("level", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("form", FORMS)
+def test_no_form_flashes_even_breathing_at_the_limit(form: str, level: float) -> None:
+    """Two a second of breathing is the most that a protocol may ask for."""
+    setup = on_background(level)
+    changes = ("targets.pulse_hz=2.0", "targets.start_deg=4.0", f"targets.form={form}")
+    frames = played("short-attention", setup, changes)
+    levels = np.array([rendered(frame, setup, 40.993, form) for frame in frames])
+    assert flashes(levels) <= 2
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_each_form_has_a_dot_to_rest_on_and_is_grey_on_blank(form: str) -> None:
+    *_, dot = FORMS[form]
+    assert (dot.kind, dot.inked) == ("disc", True)
+    assert dot.wide == dot.high == pytest.approx(0.2 / 0.6)
+    assert FORMS[form][0].inked
+    assert any(not part.inked for part in FORMS[form])
+
+
+def test_pictures_of_a_sequence_melt_and_never_cut() -> None:
+    """Two pictures at the fastest pace: each opacity moves by less than a tenth."""
+    before: dict[int, float] = {}
+    seen = set()
+    for time_s in np.arange(0.0, 4.0, 1.0 / 60.0):
+        now = melting(float(time_s) / 0.5, 0.5, 2)
+        seen |= set(now)
+        top = list(now)[-1]
+        if before and top == list(before)[-1]:
+            assert abs(now[top] - before[top]) < 0.1
+        elif before:
+            assert now[top] < 0.1
+        before = now
+    assert seen == {0, 1}
+    assert melting(0.9, 1.0, 1) == {0: 1.0}
+    assert melting(7.05, 1.0, 1) == {0: 1.0}
+    assert melting(0.01, 1.0, 3) == {0: 1.0}  # it fades in with its target
 
 
 def test_without_a_display_it_says_what_to_install(

@@ -105,6 +105,7 @@ def looks_for(attempt: Attempt) -> Looks:
         hold_s=attempt.protocol.pace.hold_s,
         max_loss=data.max_loss,
         min_confidence=data.min_confidence,
+        max_noise_deg=data.max_noise_deg,
     )
 
 

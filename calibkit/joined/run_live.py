@@ -6,7 +6,6 @@ import argparse
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.errors import CallError
@@ -16,6 +15,7 @@ if TYPE_CHECKING:
     from calibkit.geometry import Setup
     from calibkit.joined.run_attempt import Attempt
     from calibkit.joined.wiring_source import Steady
+    from calibkit.kept.protocol_model import Protocol
     from calibkit.kept.settings import Settings
     from calibkit.panel.beside import Beside
     from calibkit.panel.page import Page
@@ -120,12 +120,27 @@ def open_markers(session: str, source_id: str) -> MarkerOutlet:
     return outlet
 
 
-def open_screen(setup: Setup, *, full: bool, pictures: Path | None) -> Screen:
+def open_screen(args: argparse.Namespace, chosen: Protocol, setup: Setup) -> Screen:
     """Open the client's window, its events stamped by the LSL clock."""
+    from calibkit.kept.protocol import picture_paths
     from calibkit.streams import lsl
     from calibkit.window.screen import Screen
+    from calibkit.window.screen_paint import Shown
+    from calibkit.window.sound import Sound
 
-    return Screen(setup, lsl.clock, full=full, pictures=pictures)
+    shown = Shown(
+        form=chosen.targets.form,
+        pictures=picture_paths(args.protocol, chosen),
+        picture_s=chosen.targets.picture_s,
+    )
+    return Screen(
+        setup,
+        lsl.clock,
+        full=args.window is None,
+        pictures=args.pictures,
+        show=shown,
+        sound=Sound() if chosen.pace.cue else None,
+    )
 
 
 def open_beside(args: argparse.Namespace, attempt: Attempt) -> Beside | None:

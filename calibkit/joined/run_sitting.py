@@ -186,9 +186,7 @@ def _opened(
         source_id=stream.inlet.source_id,
         nominal_rate=stream.inlet.nominal_rate,
     )
-    presenter = run_live.open_screen(
-        found.setup, full=args.window is None, pictures=args.pictures
-    )
+    presenter = run_live.open_screen(args, chosen, found.setup)
     beside = None
     try:
         beside = run_live.open_beside(args, attempt)

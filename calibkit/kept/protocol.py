@@ -16,6 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from calibkit.errors import CallError, InputError
+from calibkit.kept import protocol_pictures
 from calibkit.kept.protocol_faults import nearest, sentence
 from calibkit.kept.protocol_model import Point, Protocol
 
@@ -93,14 +94,22 @@ def load(name: str, changes: Sequence[str] = ()) -> Protocol:
     path = find(name)
     tables = _whole(path, ())
     protocol = _checked(tables, str(path))
+    protocol_pictures.check(protocol, path)
     if not changes:
         return protocol
     for change in changes:
         tables = _merged(tables, _change(change))
     try:
-        return _checked(tables, "--set")
+        changed = _checked(tables, "--set")
+        protocol_pictures.check(changed, path)
     except InputError as error:
         raise CallError(str(error)) from None
+    return changed
+
+
+def picture_paths(name: str, protocol: Protocol) -> tuple[Path, ...]:
+    """Find the files of the pictures that a protocol shows, checked on loading."""
+    return protocol_pictures.paths(protocol, find(name))
 
 
 def _change(text: str) -> dict[str, Any]:

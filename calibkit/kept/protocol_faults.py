@@ -26,12 +26,18 @@ def sentence(fault: Any) -> str:
         return (
             f"{where} is {value}, which is no single key; use space, a, f5 or up, say"
         )
+    if kind == "string_pattern_mismatch" and "pictures" in fault["loc"]:
+        return (
+            f"{where} is {value}; name a .png or .jpg file in the protocol's own "
+            "folder, without .., a drive or an address"
+        )
     words = _WORDS.get(kind, "cannot be used")
     return f"{where} {words.format(value=value, **context)}"
 
 
 _WORDS = {
     "missing": "is missing; add it",
+    "bool_type": "is {value}; it must be true or false",
     "float_type": "is {value}; it must be a number",
     "int_type": "is {value}; it must be a whole number",
     "string_type": "is {value}; it must be text",

@@ -32,6 +32,16 @@ Fraction = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0.0, le=1.0)
 Share = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0.05, le=1.0)]
 Text = Annotated[str, Strict(), Field(max_length=300, pattern=r"^[^\x00-\x1f\x7f]*$")]
 Name = Annotated[str, Strict(), Field(pattern=r"^[a-z0-9-]{1,32}$")]
+# Below the protocol's own folder: no drive, no way up, no address of another machine.
+File = Annotated[
+    str,
+    Strict(),
+    Field(
+        max_length=200,
+        pattern=r"^([A-Za-z0-9_-][A-Za-z0-9_. -]*/)*"
+        r"[A-Za-z0-9_-][A-Za-z0-9_. -]*\.(png|jpg|jpeg)$",
+    ),
+]
 Extends = Annotated[str, Strict(), Field(pattern=r"^([a-z0-9-]{1,32})?$")]
 # Single keys only, and none that a person needs to leave a program: no escape.
 KeyName = Annotated[
@@ -94,6 +104,18 @@ class Targets(_Table):
     )
     order: Literal["listed", "shuffled"] = Field(
         default="shuffled", description="Shuffled points cannot be anticipated."
+    )
+    form: Literal["bullseye", "ring", "diamond", "square"] = Field(
+        default="bullseye", description="Drawn form; eyes rest best on the bull's-eye."
+    )
+    pictures: Annotated[tuple[File, ...], Field(max_length=60)] = Field(
+        default=(), description="Files beside the protocol, shown in place of a form."
+    )
+    picture_s: Number = Field(
+        default=1.0,
+        ge=1.0 / MAX_FLASH_HZ,
+        le=60.0,
+        description="How long each picture of a sequence stays.",
     )
     size_deg: Number = Field(
         default=0.6, ge=0.1, le=5.0, description="Outer size while it is measured."
@@ -172,6 +194,9 @@ class Pace(_Table):
     fade_s: Number = Field(
         default=0.3, ge=0.3, le=2.0, description="Fading out, never a cut."
     )
+    cue: Annotated[bool, Strict()] = Field(
+        default=False, description="A soft tone when a point is done."
+    )
     repeats: Whole = Field(
         default=1, ge=0, le=3, description="How often a missed point is shown again."
     )
@@ -199,6 +224,12 @@ class Data(_Table):
     weights: EyeWeights | None = Field(default=None, description="Weight per eye.")
     max_loss: Fraction = Field(
         default=0.4, description="Share of lost samples up to which a look is a look."
+    )
+    max_noise_deg: Number = Field(
+        default=0.0,
+        ge=0.0,
+        le=20.0,
+        description="Noise up to which a look is a look, where known; 0 any.",
     )
     min_confidence: Fraction = Field(
         default=0.0, description="Samples below this confidence do not count."

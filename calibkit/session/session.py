@@ -160,6 +160,7 @@ class Session:
             start_deg=look.start_deg,
             draw_in_s=look.draw_in_s,
             pulse_hz=look.pulse_hz,
+            picture_s=look.picture_s,
         )
 
     def _arrive(self, event: words.Event) -> list[words.Command]:

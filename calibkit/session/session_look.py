@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted.features import Layout, read
-from calibkit.geometry import Setup, angle_between
+from calibkit.geometry import Setup, angle_between, px_to_angles
 
 Array = NDArray[np.float64]
 
@@ -54,6 +54,8 @@ class Looks:
     max_loss : float, 0-1
         Share of the time that may be lost.
     min_confidence : float
+    max_noise_deg : float
+        Noise up to which a look is a look, where degrees are known; 0 any.
     """
 
     def __init__(
@@ -64,7 +66,9 @@ class Looks:
         hold_s: float,
         max_loss: float,
         min_confidence: float = 0.0,
+        max_noise_deg: float = 0.0,
     ) -> None:
+        self._max_noise_deg = max_noise_deg
         self._layout, self._setup = layout, setup
         self._hold_s, self._max_loss = hold_s, max_loss
         self._min_confidence = min_confidence
@@ -126,6 +130,7 @@ class Looks:
             and stretch.seen >= 1.0 - self._max_loss
             and self._has_moved(stretch)
             and self._is_near()
+            and self._is_quiet()
         )
 
     def restless(self, now_s: float) -> bool:
@@ -160,6 +165,26 @@ class Looks:
         middle = np.median(gaze, axis=0)
         away_deg = angle_between(self._setup, self._target, middle)[0]
         return bool(away_deg <= NEAR_DEG)
+
+    def _is_quiet(self) -> bool:
+        """Whether the newest gaze trembles little enough, as far as degrees are known.
+
+        Noise is the robust standard deviation of the steadier eye, so that a lost
+        sample or a blink's edge does not count.
+        """
+        if self._max_noise_deg <= 0.0:
+            return True
+        times = np.concatenate(self._times)
+        late = times > times[-1] - self._hold_s
+        if self._gaze is not None:
+            gaze_px = self._gaze(np.concatenate(self._raw)[late])
+            eyes = px_to_angles(self._setup, gaze_px)[None]
+        elif self._layout.in_degrees:
+            eyes = np.concatenate(self._places, axis=1)[:, late]
+        else:
+            return True
+        noise = [_noise_deg(xy[np.isfinite(xy).all(axis=1)]) for xy in eyes]
+        return not min(noise) > self._max_noise_deg
 
     def _has_moved(self, stretch: Stretch) -> bool:
         moved = self._shift(stretch)
@@ -211,6 +236,13 @@ class Looks:
             place=_median(binned[:, window]),
             noise=noise,
         )
+
+
+def _noise_deg(xy: Array) -> float:
+    if len(xy) < 5:
+        return np.inf
+    away = np.abs(xy - np.median(xy, axis=0))
+    return float(1.4826 * np.hypot(*np.median(away, axis=0)))
 
 
 def _binned(times: Array, xy: Array, edge: float, width: float, count: int) -> Array:

@@ -87,6 +87,7 @@ class Show(Command):
     start_deg: float
     draw_in_s: float
     pulse_hz: float = 0.0
+    picture_s: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)

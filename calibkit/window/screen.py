@@ -16,9 +16,11 @@ from typing import Any
 from calibkit.errors import DeviceError
 from calibkit.geometry import Setup
 from calibkit.session import session_words as words
-from calibkit.window.display import has_display
+from calibkit.window.display import display_watch, has_display
 from calibkit.window.screen_lines import Lines
-from calibkit.window.screen_target import ARM_SHARE, Appearance, Look
+from calibkit.window.screen_paint import DEFAULT, Painter, Shown, signed
+from calibkit.window.screen_target import Appearance, Look
+from calibkit.window.sound import Sound
 
 # A held key repeats as release and press at once; no finger is that fast.
 REPEAT_S = 0.06
@@ -44,6 +46,10 @@ class Screen:
         Which screen, where there are several.
     pictures : Path, optional
         Folder for a picture of each target as it is measured.
+    show : Shown
+        The target's form, or the pictures in its place.
+    sound : Sound, optional
+        Plays the cue; silent without.
 
     Raises
     ------
@@ -60,6 +66,8 @@ class Screen:
         full: bool = True,
         number: int = 0,
         pictures: Path | None = None,
+        show: Shown = DEFAULT,
+        sound: Sound | None = None,
     ) -> None:
         self._clock, self._setup, self._pictures = clock, setup, pictures
         self._keys: list[words.Event] = []
@@ -69,7 +77,9 @@ class Screen:
         self._flip_s = clock()
         self._target = Appearance(setup)
         self._lines = Lines(self._window, setup)
-        self._shapes = _shapes(self._window, setup)
+        self._painter = Painter(self._window, setup, show)
+        self._sound = sound
+        self._lost = display_watch(self._window)
         self._window.winHandle.push_handlers(
             on_key_press=self._press,
             on_key_release=self._release,
@@ -97,6 +107,8 @@ class Screen:
             self._target.take(command, self._clock())
             if isinstance(command, words.Tell):
                 self._lines.tell(command.lines, self._clock())
+            elif isinstance(command, words.Cue) and self._sound is not None:
+                self._sound.play()
         look = self._target.at(self._clock())
         self._draw(look)
         self._lines.draw(self._clock())
@@ -111,6 +123,8 @@ class Screen:
 
     def close(self) -> None:
         """Take the window away."""
+        if self._sound is not None:
+            self._sound.close()
         if self._window is not None:
             self._window.close()
             self._window = None
@@ -118,15 +132,7 @@ class Screen:
     def _draw(self, look: Look | None) -> None:
         if look is None:
             return
-        width, height = self._setup.screen_px
-        # PsychoPy counts from the centre, y up.
-        place = (look.x - width / 2.0, height / 2.0 - look.y)
-        for shape, (across, down), inked in self._shapes:
-            shape.pos = place
-            shape.size = (across * look.size_px, down * look.size_px)
-            if inked:
-                shape.fillColor = _signed(look.colour)
-            shape.draw()
+        self._painter.draw(look)
         if self._pictures is not None and look.still and not look.leaving:
             self._take_picture(self._pictures / f"target-{look.id:02d}.png")
 
@@ -144,6 +150,7 @@ class Screen:
             self._window.callOnFlip(self._flipped)
             self._window.flip()
             self._window.winHandle.dispatch_events()
+            self._lost()
         except Exception as error:
             raise DeviceError(
                 f"the display was lost ({type(error).__name__}); what was recorded is "
@@ -205,7 +212,7 @@ def _open(setup: Setup, *, full: bool, number: int) -> Any:
             fullscr=full,
             screen=number,
             units="pix",
-            color=_signed(setup.background),
+            color=signed(setup.background),
             colorSpace="rgb",
             allowGUI=not full,
             checkTiming=False,
@@ -245,27 +252,3 @@ def _psychopy() -> Any:
         ) from error
     logging.console.setLevel(logging.CRITICAL)
     return visual
-
-
-def _signed(colour: Sequence[float]) -> list[float]:
-    """PsychoPy's colours run from -1 to 1."""
-    return [2.0 * level - 1.0 for level in colour]
-
-
-def _shapes(
-    window: Any, setup: Setup
-) -> tuple[tuple[Any, tuple[float, float], bool], ...]:
-    """Shapes from back to front: relative size, and whether they fade."""
-    from psychopy import visual
-
-    plain = {"units": "pix", "lineColor": None, "colorSpace": "rgb"}
-    back = {**plain, "fillColor": _signed(setup.background)}
-    disc = visual.Circle(window, radius=0.5, edges=64, **plain)
-    bar = visual.Rect(window, width=1.0, height=1.0, **back)
-    dot = visual.Circle(window, radius=0.5, edges=48, **plain)
-    return (
-        (disc, (1.0, 1.0), True),
-        (bar, (1.06, ARM_SHARE), False),
-        (bar, (ARM_SHARE, 1.06), False),
-        (dot, (ARM_SHARE, ARM_SHARE), True),
-    )

@@ -16,7 +16,6 @@ from calibkit.geometry import Setup, px_per_degree
 from calibkit.session import session_words as words
 
 FADE_IN_S = 0.3
-ARM_SHARE = 1.0 / 3.0
 DARK, LIGHT = 0.06, 0.97
 PULSE_SHARE = 0.12
 
@@ -25,7 +24,11 @@ Colour = tuple[float, float, float]
 
 @dataclass(frozen=True, kw_only=True)
 class Look:
-    """A target at one moment: id, place and outer size in px, colour 0-1."""
+    """A target at one moment: id, place and outer size in px, colour 0-1.
+
+    `strength` is how far it has faded in; `pictures` how many pictures of a sequence
+    have passed, with the fraction of the one that is on.
+    """
 
     id: int
     x: float
@@ -34,6 +37,8 @@ class Look:
     colour: Colour
     leaving: bool
     still: bool
+    strength: float = 1.0
+    pictures: float = 0.0
 
 
 def luminance(colour: Colour) -> float:
@@ -67,7 +72,7 @@ class Appearance:
     def __init__(self, setup: Setup) -> None:
         self._setup, self._ink = setup, ink(setup.background)
         self._show: words.Show | None = None
-        self._since_s = 0.0
+        self._since_s = self._began_s = 0.0
         self._hidden_s: float | None = None
         self._fade_s = FADE_IN_S
         self._place = (0.0, 0.0)
@@ -80,6 +85,7 @@ class Appearance:
             # A target that draws attention again grows anew but does not fade in.
             self._since_s = time_s
             self._faded_from_s = time_s if fresh else time_s - FADE_IN_S
+            self._began_s = time_s if fresh else self._began_s
             self._show, self._hidden_s = command, None
             self._place = (command.x, command.y)
         elif isinstance(command, words.Move):
@@ -108,6 +114,8 @@ class Appearance:
             colour=(colour[0], colour[1], colour[2]),
             leaving=self._hidden_s is not None,
             still=time_s - self._since_s > self._show.draw_in_s,
+            strength=strength,
+            pictures=max(0.0, time_s - self._began_s) / self._show.picture_s,
         )
 
     def _strength(self, time_s: float) -> float:
