@@ -481,12 +481,14 @@ def _broken(notice: Notice) -> None:
 
 
 def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
-    held = wiring_publish.claim(tmp_path, "t-1")
+    held = wiring_publish.claim(tmp_path, TRACKER)
     code = (
         "import sys; from pathlib import Path\n"
         "from calibkit.joined import wiring_publish\n"
+        "from types import SimpleNamespace\n"
         "from calibkit.errors import CallError\n"
-        "try: wiring_publish.claim(Path(sys.argv[1]), sys.argv[2])\n"
+        "found = SimpleNamespace(source_id=sys.argv[2])\n"
+        "try: wiring_publish.claim(Path(sys.argv[1]), found)\n"
         "except CallError as problem: print(problem)\n"
     )
 
@@ -496,8 +498,25 @@ def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
 
     assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
     assert other("t-2") == ""
+    wiring_publish.remember(held, TRACKER)
+    assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
+    assert wiring_publish.was_read(tmp_path, TRACKER)
+    assert not wiring_publish.was_read(tmp_path, replace(TRACKER, uid="u2"))
+    assert not wiring_publish.was_read(tmp_path, replace(TRACKER, source_id="t-2"))
     os.close(held)
     assert other("t-1") == ""
+
+
+def test_a_stream_that_was_read_before_is_taken_at_once_unless_there_are_two() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1e9)
+    looking = here.edges()
+    first = wiring_publish.wait_for_stream(looking, here.stop, known=lambda f: True)
+    assert first == TRACKER
+    assert here.clock.now_s < 1000.1
+    here.add(replace(TRACKER, uid="u2", source_id="t-2"), 1000.0, 1e9)
+    with pytest.raises(errors.CallError):
+        wiring_publish.wait_for_stream(looking, here.stop, known=lambda f: True)
 
 
 # Sources that outlive a loss, and recording.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -72,10 +73,15 @@ def _publish(args: argparse.Namespace, stop: Stop, lines: Lines) -> int:
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     wait_s = float("inf") if args.wait is None else args.wait
     first = wiring_publish.wait_for_stream(
-        edges, stop, source_id=args.stream, wait_s=wait_s
+        edges,
+        stop,
+        source_id=args.stream,
+        wait_s=wait_s,
+        known=lambda found: home is not None and wiring_publish.was_read(home, found),
     )
     if first is not None:
-        _claim(home, first, lines)
+        handle = _claim(home, first, lines)
+        edges = replace(edges, connected=_remembering(edges, handle))
         wiring_publish.publish(publisher, first, edges, stop)
     text = "told to stop; calibrated gaze has ended"
     edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
@@ -131,20 +137,32 @@ def _edges(
         tell=tell,
         refresh=refresh,
         beat=beat,
-        rest=watch.close,
+        connected=lambda found: watch.close(),
     )
 
 
-def _claim(home: Path | None, found: Found, lines: Lines) -> None:
+def _claim(home: Path | None, found: Found, lines: Lines) -> int | None:
     """Be the only one; the lock goes with the process, and no disk stops the gaze."""
     from calibkit.joined import wiring_publish
 
     if home is None:
-        return
+        return None
     try:
-        wiring_publish.claim(home, found.source_id)
+        return wiring_publish.claim(home, found)
     except OSError as problem:
         lines.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
+        return None
+
+
+def _remembering(edges: Edges, handle: int | None) -> Callable[[Found], None]:
+    from calibkit.joined import wiring_publish
+
+    def connected(found: Found) -> None:
+        edges.connected(found)
+        if handle is not None:
+            wiring_publish.remember(handle, found)
+
+    return connected
 
 
 def _mapping(

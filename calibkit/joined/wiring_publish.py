@@ -49,15 +49,15 @@ class Outlet(Protocol):
 class Looking:
     """What it takes to look for streams: those in reach, and time.
 
-    `beat` gets what the loop is doing, each second and from the loop itself; `rest`
-    is called when there is no need to look any more.
+    `beat` gets what the loop is doing, each second and from the loop itself;
+    `connected` gets the stream that is read from then on: no need to look any more.
     """
 
     found: Callable[[], Sequence[Found]]
     clock: Callable[[], float]
     sleep: Callable[[float], object]
     beat: Callable[[dict[str, object]], object] = field(default=lambda facts: None)
-    rest: Callable[[], object] = field(default=lambda: None)
+    connected: Callable[[Found], object] = field(default=lambda found: None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,14 +78,19 @@ def output_id(source_id: str) -> str:
     return OURS + source_id
 
 
-def claim(folder: Path, source_id: str) -> int:
+def _lock_file(folder: Path, source_id: str) -> Path:
+    name = sha256(source_id.encode("utf-8", "replace")).hexdigest()[:16]
+    return folder / f"publish-{name}.lock"
+
+
+def claim(folder: Path, found: Found) -> int:
     """Make this process the only one that publishes a stream from this folder.
 
     Parameters
     ----------
     folder : Path
-    source_id : str
-        The input's.
+    found : Found
+        The input.
 
     Returns
     -------
@@ -97,18 +102,32 @@ def claim(folder: Path, source_id: str) -> int:
     CallError
         Another process publishes it; the message names that one.
     """
-    path = folder / f"publish-{sha256(source_id.encode()).hexdigest()[:16]}.lock"
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    handle = os.open(_lock_file(folder, found.source_id), os.O_RDWR | os.O_CREAT, 0o600)
     if lock.hold(handle):
         os.ftruncate(handle, 0)
-        os.write(handle, str(os.getpid()).encode())
+        os.pwrite(handle, str(os.getpid()).encode(), 0)
         return handle
-    holder = os.read(handle, 20).decode("ascii", "replace") or "another process"
+    holder = os.read(handle, 20).decode("ascii", "replace").split(" ")[0]
     os.close(handle)
     raise CallError(
-        f"process {holder} publishes {source_id!r} already; end it before starting "
-        "another"
+        f"process {holder or 'unknown'} publishes {found.source_id!r} already; end it "
+        "before starting another"
     )
+
+
+def remember(handle: int, found: Found) -> None:
+    """Note in the lock file who publishes, and which outlet is read."""
+    os.ftruncate(handle, 0)
+    os.pwrite(handle, f"{os.getpid()} {found.uid}".encode(), 0)
+
+
+def was_read(folder: Path, found: Found) -> bool:
+    """Whether this very outlet was read before, by a publisher that ended since."""
+    try:
+        text = _lock_file(folder, found.source_id).read_bytes()[:200]
+    except OSError:
+        return False
+    return bool(found.uid) and text.split(b" ")[1:] == [found.uid.encode()]
 
 
 def wait_for_stream(
@@ -117,6 +136,7 @@ def wait_for_stream(
     *,
     source_id: str | None = None,
     wait_s: float = float("inf"),
+    known: Callable[[Found], bool] = lambda found: False,
 ) -> Found | None:
     """Wait until a stream is there that may be read.
 
@@ -127,6 +147,8 @@ def wait_for_stream(
     source_id : str, optional
     wait_s : float
         At most so long.
+    known : callable
+        Whether a stream was chosen before; then it is not waited for others.
 
     Returns
     -------
@@ -156,11 +178,12 @@ def wait_for_stream(
             first_s = None
         elif first_s is None:
             first_s = now_s
-        if seen and first_s is not None and now_s - first_s >= SETTLE_S:
+        settled = first_s is not None and now_s - first_s >= SETTLE_S
+        if seen and (settled or (len(seen) == 1 and known(seen[0]))):
             return choose(seen, source_id)
         if now_s >= end_s:
             return choose(seen, source_id)
-        edges.sleep(LOOK_S)
+        edges.sleep(LOOK_S / 4)
     return None
 
 
@@ -204,7 +227,8 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
         while not stop:
             dead = {first.uid}
             if inlet is not None:
-                edges.rest()
+                with suppress(OSError):
+                    edges.connected(first)
                 publisher.found(first.label, edges.clock())
                 text = _pump(publisher, inlet, outlet, edges, stop)
                 inlet.close()
