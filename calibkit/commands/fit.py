@@ -19,7 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--shared",
         type=Path,
         metavar="FILE",
-        help="a shared mapping, or the same person's earlier mapping, to start from",
+        help="what to start from: a shared mapping, the same person's earlier mapping, "
+        "or starter-pupil-reflex, starter-screen, starter-webcam (simulated people)",
     )
     parser.add_argument(
         "--eyes",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.errors import InputError
+from calibkit.fitted import starter
 from calibkit.fitted.evaluation import eye_shares
 from calibkit.fitted.mapping import FORMAT, Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
@@ -149,7 +150,15 @@ def predicted_sd_deg(mapping: Mapping) -> float:
 
 
 def load_prior(path: str | Path) -> SharedMapping | Mapping:
-    """Read what a fit can start from: a shared mapping, or a person's earlier one."""
+    """Read what a fit can start from.
+
+    Parameters
+    ----------
+    path : path
+        A shared mapping, a person's earlier mapping, or the name of a starter.
+    """
+    if str(path) in starter.names():
+        return starter.load(str(path))
     try:
         return SharedMapping.load(path)
     except InputError as error:

@@ -15,6 +15,7 @@ from calibkit.fitted.broad import (
     CHOICES_IN_DEGREES,
     DRIFT_SHARE,
     EYE_BY_SAMPLE,
+    NOISE_SPREAD,
     broad,
     prior_weights,
 )
@@ -30,6 +31,11 @@ Array = NDArray[np.float64]
 
 # Raw features without any prior: fewer looks than an affine map has unknowns per axis.
 FEWEST_RAW = 3
+# A learned prior under which the mean trust in looks is less than this is doubted.
+DOUBT_TRUST = 0.3
+# What is added to a doubted prior's sd by group, degrees rms over the screen.
+WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
+FEWEST_SETUPS = 3  # from so many on, a prior is one over set-ups as well
 LAGS_S = np.arange(0.0, 0.351, 0.025)
 LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
 
@@ -91,6 +97,9 @@ def person_of(
     else:
         notes = _warnings(last.setup, prior, len(material.points))
         found, lag = _with_lag(prior, material)
+        few_believed = len(found.trust) > 2 and float(found.trust.mean()) < DOUBT_TRUST
+        if prior.foreign(last.setup) or few_believed:
+            prior, found, lag = _doubted(last.setup, prior, material, (found, lag))
     return Person(
         layout=plan,
         prior=prior,
@@ -201,6 +210,39 @@ def _with_drift(found: Estimate) -> Estimate:
         noise.drift, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
     )
     return replace(found, noise=replace(noise, drift=drift))
+
+
+def _doubted(
+    setup: geometry.Setup,
+    prior: SharedMapping,
+    material: Material,
+    first: tuple[Estimate, float],
+) -> tuple[SharedMapping, Estimate, float]:
+    """Choose between a prior that may not fit, the same much wider, and none at all.
+
+    By what the looks predict of one another; a single foreign prior is poison at few
+    points, and trusting it would make every look seem a lapse.
+    """
+    options = [(prior, *first)]
+    more = np.array([WIDER_SD[int(g)] for g in prior.basis.group])
+    cov = 4.0 * prior.weights.cov
+    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
+    loose = replace(
+        prior,
+        weights=replace(prior.weights, cov=cov),
+        noise=replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD)),
+    )
+    options.append((loose, *_with_lag(loose, material)))
+    if prior.foreign(setup) and len(prior.setups) < FEWEST_SETUPS:
+        # One foreign set-up says nothing of this one: few looks could not tell.
+        options = options[1:]
+    if len(material.points) >= FEWEST_RAW:
+        plain = with_covariates(material.layout, prior.basis.covariates)
+        try:
+            options.append(_without_prior(setup, replace(material, layout=plain)))
+        except InputError:
+            pass
+    return max(options, key=lambda option: option[1].score)
 
 
 def _starts(found: Points) -> list[Array | None]:
