@@ -30,6 +30,7 @@ COMMANDS = (
     "check",
     "calibrate",
     "validate",
+    "pointing",
     "fit",
     "share",
     "assess",

@@ -166,7 +166,7 @@ def perform(
     memory = Memory(channels=attempt.channels, setup=attempt.setup, about=header)
     answer = judge(memory.recording, attempt.protocol, attempt.plan, prior, know)
     session = Session(attempt.plan, looks, attempt.protocol.keys.actions())
-    writer = _writer(attempt, header)
+    writer = writer_for(attempt, header)
     reason, error = "", None
     try:
         reason = run_session(
@@ -187,17 +187,19 @@ def perform(
         path = journal.finish(writer.path)
     if error is not None:
         raise type(error)(f"{error}; what was recorded is kept in {path}") from error
-    _check_end(reason, path)
+    check_end(reason, path)
     return path
 
 
-def _writer(attempt: Attempt, header: Values[str, Any]) -> journal.Writer:
+def writer_for(attempt: Attempt, header: Values[str, Any]) -> journal.Writer:
+    """Begin the recording of an attempt."""
     folder = records.folder(attempt.home, "recordings", attempt.person)
     started = {**header, "setup": attempt.setup, "channels": attempt.channels}
     return journal.Writer(folder / f"{attempt.session}{journal.SUFFIX}", started)
 
 
-def _check_end(reason: str, path: Path) -> None:
+def check_end(reason: str, path: Path) -> None:
+    """Raise what a session that did not end by itself means."""
     if reason in ("stopped", "closed"):
         raise StoppedError(
             f"the session was {reason} before its end; what was recorded is kept in "

@@ -124,7 +124,7 @@ def open_screen(args: argparse.Namespace, chosen: Protocol, setup: Setup) -> Scr
     """Open the client's window, its events stamped by the LSL clock."""
     from calibkit.kept.protocol import picture_paths
     from calibkit.streams import lsl
-    from calibkit.window.screen import Screen
+    from calibkit.window.screen_grid import GridScreen
     from calibkit.window.screen_paint import Shown
     from calibkit.window.sound import Sound
 
@@ -133,7 +133,7 @@ def open_screen(args: argparse.Namespace, chosen: Protocol, setup: Setup) -> Scr
         pictures=picture_paths(args.protocol, chosen),
         picture_s=chosen.targets.picture_s,
     )
-    return Screen(
+    return GridScreen(
         setup,
         lsl.clock,
         full=args.window is None,

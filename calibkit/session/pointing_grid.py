@@ -63,11 +63,7 @@ class Grid:
 
 @dataclass(frozen=True, kw_only=True)
 class ShowGrid(words.Show):
-    """Draw plain keys and mark the one to look at; its middle is (x, y).
-
-    `chosen` is a key to acknowledge, while the grid stays.
-    """
+    """Draw plain keys and mark the one to look at; its middle is (x, y)."""
 
     rows: int
     columns: int
-    chosen: Cell | None = None

@@ -25,6 +25,7 @@ TRIED = 3
 # What "settled" means: 95 % sure that at least this share of selections hits.
 SETTLED_SHARE = 0.8
 MOST_MORE = 500
+LONGER_DWELL = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,8 +61,9 @@ class PointingResult:
     throughput : Throughput
     keys : UsableKeys
         Recommended; never finer than the finest grid that went well.
-    dwell_s : float
-        With which they were tried.
+    dwell_s, next_dwell_s : float
+        With which they were tried; with which to offer them: half as long again where
+        many choices were made elsewhere, on the way.
     sure_hits, sure_tries, sure_low : int, int, float
         Asks on grids as fine or finer, and the lower end of their hit rate (95 %).
     more_trials : int
@@ -78,6 +80,7 @@ class PointingResult:
     throughput: Throughput
     keys: UsableKeys
     dwell_s: float
+    next_dwell_s: float
     sure_hits: int
     sure_tries: int
     sure_low: float
@@ -151,11 +154,20 @@ def summarise(
         throughput=throughput(asks),
         keys=chosen,
         dwell_s=asks[-1].dwell_s if asks else math.nan,
+        next_dwell_s=_next_dwell(asks),
         sure_hits=sure,
         sure_tries=len(as_fine),
         sure_low=quality.wilson(sure, len(as_fine))[0],
         more_trials=more_trials(sure, len(as_fine)),
     )
+
+
+def _next_dwell(asks: Sequence[Ask]) -> float:
+    if not asks:
+        return math.nan
+    away = sum(ask.outcome == "elsewhere" for ask in asks)
+    many = away >= 2 and away * 5 >= len(asks)
+    return asks[-1].dwell_s * (LONGER_DWELL if many else 1.0)
 
 
 def by_grid(asks: Sequence[Ask]) -> dict[tuple[int, int], list[Ask]]:
