@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from calibkit.joined.run_attempt import Attempt, Prior
     from calibkit.joined.run_conclude import Outcome
     from calibkit.kept.protocol_model import Protocol
+    from calibkit.kept.recording import Recording
 
 SUMMARY = "a session with a person: targets, a mapping, and how far to trust it"
 
@@ -76,7 +77,7 @@ def _sit(
             attempt, rec, path, prior, old, replace=args.replace
         )
         outcome, said = run_after.decide(attempt, ends, outcome)
-        _tell(args, attempt, outcome, path, said)
+        _tell(args, attempt, outcome, rec, path, said)
 
 
 def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
@@ -101,23 +102,29 @@ def _tell(
     args: argparse.Namespace,
     attempt: Attempt,
     outcome: Outcome,
+    rec: Recording,
     path: Path,
     said: str,
 ) -> None:
     from calibkit.errors import NotGoodEnoughError
-    from calibkit.joined import run_conclude, run_words
+    from calibkit.joined import run_coach, run_conclude, run_words
 
-    words = "\n".join(filter(None, [run_words.outcome(outcome, attempt.person), said]))
+    advice, compared = run_coach.coached(attempt, outcome, rec)
+    next_step = run_coach.sentences(advice, compared)
+    gave = run_words.outcome(outcome, attempt.person)
+    words = "\n".join(filter(None, [gave, said, next_step]))
     kept = bool(outcome.version and outcome.version.current)
     more = {
         **run_conclude.figures(outcome.result),
         **run_conclude.key_figures(outcome.keys),
         "kept": kept,
         "version": outcome.version.number if outcome.version else None,
+        "advised": run_coach.keys(advice),
     }
     run_conclude.add_history(attempt, "calibration", path, more)
     if args.json:
-        options.emit_json(_data(attempt, outcome, path, words))
+        told = _data(attempt, outcome, path, words)
+        options.emit_json({**told, "advice": run_coach.data(advice, compared)})
     else:
         options.emit(words)
         options.say(f"The recording is {path}")

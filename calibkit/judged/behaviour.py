@@ -224,7 +224,8 @@ def head_mm(rec: Recording) -> Array:
     """Where the head was, (n, 3) mm from anywhere: right, down, away; NaN if unknown.
 
     From eye positions in millimetres; else from both eyes in one camera's picture,
-    taking the distance between them as `EYES_APART_MM`.
+    taking the distance between them as `EYES_APART_MM`. Pupils without reflexes move
+    with the eyes and are found too roughly to tell a distance: sideways is all they say.
     """
     positions = _positions(rec)
     return _from_picture(rec) if positions is None else positions
@@ -267,7 +268,11 @@ def _from_picture(rec: Recording) -> Array:
     if usual <= 0.0:
         return found
     scale = EYES_APART_MM / usual
-    found[:, :2] = scale * 0.5 * (eyes[0] + eyes[1])
+    middle = scale * 0.5 * (eyes[0] + eyes[1])
+    if sources["left"].kind == "pupil":
+        found[:, 0] = middle[:, 0]
+        return found
+    found[:, :2] = middle
     with np.errstate(divide="ignore"):
         found[:, 2] = rec.setup.distance_mm * usual / apart
     return found

@@ -144,7 +144,10 @@ def _less(now: Tried, earlier: Sequence[Tried], seen: Evidence, goal: Goal) -> A
     rows, columns = best_grid(before)
     usable = rows * columns > 1
     if usable or len(before) > TRIES:
-        return _advice("end", words.end(rows, columns), (), seen, now, goal)
+        text = words.end(rows, columns)
+        if now.fault or now.grid[0] * now.grid[1] < rows * columns:
+            text = f"{text}\n{words.go_back()}"
+        return _advice("end", text, (), seen, now, goal)
     lower = Goal(rows=max(1, goal.rows // 2), columns=max(1, goal.columns // 2))
     for finding in (
         patterns.wandering(_as_missing(seen), now.protocol, False),

@@ -61,7 +61,7 @@ def unseen(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     best = min(seen.loss_left, seen.loss_right)
     if seen.loss < UNSEEN_LOSS and best < UNSEEN_LOSS:
         return None
-    reason = words.unseen(seen.loss, seen.where)
+    reason = words.unseen(seen.loss)
     return Finding(
         name="unseen",
         changes=(_outside(SEATING, reason, seen.figure("loss", seen.loss)),),

@@ -71,7 +71,15 @@ def end(rows: int, columns: int) -> str:
     ).format(rows=rows, columns=columns)
 
 
-def unseen(loss: float, where: Sequence[str]) -> str:
+def go_back() -> str:
+    """An earlier attempt was better than the last."""
+    return _(
+        "They come from an earlier try of today, not from the last one: go back to its "
+        "mapping."
+    )
+
+
+def unseen(loss: float) -> str:
     """Much was lost everywhere."""
     return _(
         "The tracker lost the eyes {loss:.0%} of the time. Move the tracker or the "

@@ -1,0 +1,151 @@
+"""The coach beside a session: a sitting's earlier attempts, advice in words, as data."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit.errors import CalibkitError
+from calibkit.kept import protocol as protocols
+from calibkit.kept import records
+from calibkit.kept.recording import Recording
+
+if TYPE_CHECKING:
+    from calibkit.joined.run_attempt import Attempt
+    from calibkit.joined.run_conclude import Outcome
+    from calibkit.judged.coach import Comparison
+    from calibkit.judged.coach_data import Advice, Tried
+    from calibkit.kept.protocol_model import Protocol
+
+# Attempts further apart than this are of another sitting (our judgement).
+SITTING = timedelta(minutes=45)
+MOST_EARLIER = 4
+
+
+def coached(
+    attempt: Attempt, outcome: Outcome, rec: Recording
+) -> tuple[Advice, Comparison | None]:
+    """What to do next, and how this attempt compares with the one before it.
+
+    Parameters
+    ----------
+    attempt : Attempt
+        Just made, not yet in the person's history.
+    outcome : Outcome
+    rec : Recording
+        Its recording.
+
+    Returns
+    -------
+    (Advice, Comparison or None)
+    """
+    from calibkit.judged import coach
+
+    before = _entries(attempt)
+    asked = [(), *map(_asked, before)]
+    earlier = [
+        tried
+        for entry, outside in zip(before, asked, strict=False)
+        if (tried := _again(attempt, entry, outside)) is not None
+    ]
+    now = _tried(attempt.protocol, outcome, rec, asked[-1])
+    advice = coach.advise(now, earlier)
+    return advice, coach.compare(now, earlier[-1]) if earlier else None
+
+
+def _tried(
+    protocol: Protocol, outcome: Outcome, rec: Recording, outside: tuple[str, ...]
+) -> Tried:
+    from calibkit.judged.behaviour import watch
+    from calibkit.judged.coach_data import Tried
+
+    return Tried(
+        protocol=protocol,
+        behaviour=watch(rec, outcome.mapping, outcome.result),
+        mapping=outcome.mapping,
+        result=outcome.result,
+        keys=outcome.keys,
+        fault=outcome.fault,
+        outside=outside,
+    )
+
+
+def _entries(attempt: Attempt) -> list[dict[str, Any]]:
+    """Calibrations of this sitting, from the person's history."""
+    found: list[dict[str, Any]] = []
+    last = datetime.fromisoformat(attempt.created)
+    for entry in reversed(records.history(attempt.home, attempt.person)):
+        if entry.get("kind") != "calibration":
+            continue
+        try:
+            made = datetime.fromisoformat(str(entry["created"]))
+            if last - made > SITTING:
+                break
+        except (KeyError, ValueError, TypeError):
+            break
+        found.insert(0, entry)
+        last = made
+    return found[-MOST_EARLIER:]
+
+
+def _asked(entry: dict[str, Any]) -> tuple[str, ...]:
+    """What was advised outside the protocol after an attempt; taken as done."""
+    from calibkit.judged.coach_data import OUTSIDE
+
+    keys = entry.get("advised")
+    return tuple(key for key in OUTSIDE if isinstance(keys, list) and key in keys)
+
+
+def _again(
+    attempt: Attempt, entry: dict[str, Any], outside: tuple[str, ...]
+) -> Tried | None:
+    """Work an earlier attempt out anew from its recording, where it is still there."""
+    from calibkit.joined.run_conclude import Outcome, checked
+    from calibkit.joined.run_verdict import fault, fitted
+
+    place = records.folder(attempt.home, "recordings", attempt.person)
+    try:
+        rec = Recording.load(place / Path(str(entry["recording"])).name)
+        protocol = protocols.parse(rec.protocol)
+        other = rec.setup.differences(attempt.setup) or rec.channels != attempt.channels
+        if other or rec.source_id != attempt.source_id:
+            return None  # another tracker or screen tells nothing of this one
+        mapping = fitted(rec, protocol, None)
+        found = fault(mapping, rec)
+        result, keys = (None, None) if found else checked(mapping, rec)
+        outcome = Outcome(mapping=mapping, fault=found, result=result, keys=keys)
+        return _tried(protocol, outcome, rec, outside)
+    except (CalibkitError, KeyError):
+        return None
+
+
+def sentences(advice: Advice, compared: Comparison | None) -> str:
+    """Return the advice as lines for the operator, with the flags that carry it out."""
+    from calibkit.judged.coach_data import OUTSIDE
+
+    flags = [f"--set {c.key}={_value(c.new)}" for c in advice.changes
+             if c.key not in OUTSIDE]  # fmt: skip
+    if advice.own_mapping:
+        flags.append("--shared own")
+    lines = [compared.words if compared else "", advice.words, " ".join(flags)]
+    return "\n".join(line for line in lines if line)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, tuple | list):
+        return "[" + ",".join(_value(one) for one in value) + "]"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def data(advice: Advice, compared: Comparison | None) -> dict[str, Any]:
+    """Return the advice as plain data."""
+    found = asdict(advice)
+    found["compared"] = None if compared is None else asdict(compared)
+    return found
+
+
+def keys(advice: Advice) -> list[str]:
+    """Return what was advised, for the history."""
+    return [change.key for change in advice.changes]
