@@ -1,4 +1,4 @@
-"""The coach beside a session: a sitting's earlier attempts, advice in words, as data."""
+"""The coach beside a session: earlier attempts, and advice in words and as data."""
 
 from __future__ import annotations
 

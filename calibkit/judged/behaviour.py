@@ -225,7 +225,7 @@ def head_mm(rec: Recording) -> Array:
 
     From eye positions in millimetres; else from both eyes in one camera's picture,
     taking the distance between them as `EYES_APART_MM`. Pupils without reflexes move
-    with the eyes and are found too roughly to tell a distance: sideways is all they say.
+    with the eyes, and may be given within each eye's own frame, so they tell nothing.
     """
     positions = _positions(rec)
     return _from_picture(rec) if positions is None else positions
@@ -256,11 +256,10 @@ def _from_picture(rec: Recording) -> Array:
     eyes = []
     for eye in ("left", "right"):
         source = sources[eye]
-        if not source.kind.startswith("pupil"):
+        if source.kind != "pupil-reflex":
             return found
-        # Reflexes hardly move with the eye; a bare pupil does, by a few millimetres.
-        use = source.columns[2:4] if source.kind == "pupil-reflex" else source.columns
-        eyes.append(np.asarray(rec.samples[:, list(use[:2])], float))
+        use = list(source.columns[2:4])  # reflexes hardly move with the eye
+        eyes.append(np.asarray(rec.samples[:, use], float))
     apart = np.hypot(*(eyes[0] - eyes[1]).T)
     usual = (
         float(np.median(apart[np.isfinite(apart)])) if np.isfinite(apart).any() else 0
@@ -268,11 +267,7 @@ def _from_picture(rec: Recording) -> Array:
     if usual <= 0.0:
         return found
     scale = EYES_APART_MM / usual
-    middle = scale * 0.5 * (eyes[0] + eyes[1])
-    if sources["left"].kind == "pupil":
-        found[:, 0] = middle[:, 0]
-        return found
-    found[:, :2] = middle
+    found[:, :2] = scale * 0.5 * (eyes[0] + eyes[1])
     with np.errstate(divide="ignore"):
         found[:, 2] = rec.setup.distance_mm * usual / apart
     return found
