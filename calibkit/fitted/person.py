@@ -35,7 +35,10 @@ FEWEST_RAW = 3
 DOUBT_TRUST = 0.3
 # What is added to a doubted prior's sd by group, degrees rms over the screen.
 WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
-FEWEST_SETUPS = 3  # from so many on, a prior is one over set-ups as well
+# Fewer looks cannot tell that no prior is better than one.
+FEWEST_ALONE = 5
+LOOSER = (0.35, 1.0)
+FEWEST_SETUPS = 6  # from so many on, a prior is one over set-ups as well
 LAGS_S = np.arange(0.0, 0.351, 0.025)
 LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
 
@@ -224,25 +227,28 @@ def _doubted(
     points, and trusting it would make every look seem a lapse.
     """
     options = [(prior, *first)]
-    more = np.array([WIDER_SD[int(g)] for g in prior.basis.group])
-    cov = 4.0 * prior.weights.cov
-    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
-    loose = replace(
-        prior,
-        weights=replace(prior.weights, cov=cov),
-        noise=replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD)),
-    )
-    options.append((loose, *_with_lag(loose, material)))
     if prior.foreign(setup) and len(prior.setups) < FEWEST_SETUPS:
-        # One foreign set-up says nothing of this one: few looks could not tell.
-        options = options[1:]
-    if len(material.points) >= FEWEST_RAW:
+        # A few foreign set-ups say little of this one, and few looks could not tell.
+        options = []
+    for share in LOOSER:
+        loose = _loosened(prior, share)
+        options.append((loose, *_with_lag(loose, material)))
+    if len(material.points) >= FEWEST_ALONE:
         plain = with_covariates(material.layout, prior.basis.covariates)
         try:
             options.append(_without_prior(setup, replace(material, layout=plain)))
         except InputError:
             pass
     return max(options, key=lambda option: option[1].score)
+
+
+def _loosened(prior: SharedMapping, share: float) -> SharedMapping:
+    """Return the prior with more sd for every group, and persons' noise vaguer."""
+    more = share * np.array([WIDER_SD[int(g)] for g in prior.basis.group])
+    cov = (1.0 + 3.0 * share) * prior.weights.cov
+    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
+    noise = replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD))
+    return replace(prior, weights=replace(prior.weights, cov=cov), noise=noise)
 
 
 def _starts(found: Points) -> list[Array | None]:
