@@ -112,7 +112,7 @@ def rendered(
     for part in FORMS[form]:
         wide, high = 0.5 * part.wide * size_deg, 0.5 * part.high * size_deg
         inside = {
-            "disc": RADII_DEG < wide,
+            "disc": wide > RADII_DEG,
             "bar": (step < wide) & (step < high),
             "diamond": step / wide + step / high < 1.0,
         }[part.kind]

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import platform
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
 
 from calibkit.errors import DeviceError
 
 SIZE = "1280x800x24"
-_LIBRARY = "libX11.so.6"
 _SECONDS_TO_STOP = 5.0
 
 
@@ -42,41 +39,6 @@ def _await_number(server: subprocess.Popen[bytes], pipe: int) -> str:
             "the virtual display (Xvfb) ended at once; run `Xvfb :99` to see why"
         )
     return number
-
-
-def display_watch(window: Any) -> Callable[[], None]:
-    """Watch a window's display; call what is returned to hear whether it is there.
-
-    When its display goes away, the X library ends the whole process from inside a
-    call, with no word and nothing saved. Asked to, it tells us instead.
-
-    Parameters
-    ----------
-    window : psychopy Window
-
-    Returns
-    -------
-    callable
-        Raises DeviceError once the display is lost; does nothing where it cannot tell.
-    """
-    gone: list[bool] = []
-    handle = getattr(window.winHandle, "_x_display", None)
-    pointer = ctypes.c_void_p
-    kind = ctypes.CFUNCTYPE(None, pointer, pointer)
-    note = kind(lambda display, more: gone.append(True))
-    try:
-        tell = ctypes.CDLL(_LIBRARY).XSetIOErrorExitHandler
-    except (OSError, AttributeError):
-        return lambda: None  # no X, or one that is older than 1.7
-    if handle is not None:
-        tell.argtypes = (pointer, kind, pointer)
-        tell(ctypes.cast(handle, pointer), note, None)
-
-    def check(keep: object = note) -> None:
-        if gone:
-            raise DeviceError("the display is gone")
-
-    return check
 
 
 @contextmanager

@@ -16,8 +16,9 @@ from typing import Any
 from calibkit.errors import DeviceError
 from calibkit.geometry import Setup
 from calibkit.session import session_words as words
-from calibkit.window.display import display_watch, has_display
+from calibkit.window.display import has_display
 from calibkit.window.screen_lines import Lines
+from calibkit.window.screen_lost import Lost
 from calibkit.window.screen_paint import DEFAULT, Painter, Shown, signed
 from calibkit.window.screen_target import Appearance, Look
 from calibkit.window.sound import Sound
@@ -79,7 +80,7 @@ class Screen:
         self._lines = Lines(self._window, setup)
         self._painter = Painter(self._window, setup, show)
         self._sound = sound
-        self._lost = display_watch(self._window)
+        self._lost = Lost(self._window)
         self._window.winHandle.push_handlers(
             on_key_press=self._press,
             on_key_release=self._release,
@@ -110,9 +111,14 @@ class Screen:
             elif isinstance(command, words.Cue) and self._sound is not None:
                 self._sound.play()
         look = self._target.at(self._clock())
-        self._draw(look)
-        self._lines.draw(self._clock())
-        self._flip()
+        try:
+            self._draw(look)
+            self._lines.draw(self._clock())
+            self._flip()
+        except Exception as error:
+            raise _gone(type(error).__name__) from error
+        if self._lost.lost:
+            raise _gone("its server ended")
         events, self._keys = list(self._keys), []
         if look is not None and not look.leaving:
             shown = words.Shown(time_s=self._flip_s, id=look.id, x=look.x, y=look.y)
@@ -125,9 +131,13 @@ class Screen:
         """Take the window away."""
         if self._sound is not None:
             self._sound.close()
-        if self._window is not None:
+        if self._window is None:
+            return
+        if self._lost.lost:
+            self._lost.let_go()
+        else:
             self._window.close()
-            self._window = None
+        self._window = None
 
     def _draw(self, look: Look | None) -> None:
         if look is None:
@@ -146,16 +156,9 @@ class Screen:
     def _flip(self) -> None:
         # Displays without a beat of their own would turn as fast as they can.
         time.sleep(max(0.0, self._flip_s + SHORTEST_S - self._clock()))
-        try:
-            self._window.callOnFlip(self._flipped)
-            self._window.flip()
-            self._window.winHandle.dispatch_events()
-            self._lost()
-        except Exception as error:
-            raise DeviceError(
-                f"the display was lost ({type(error).__name__}); what was recorded is "
-                "kept, start the session anew"
-            ) from error
+        self._window.callOnFlip(self._flipped)
+        self._window.flip()
+        self._window.winHandle.dispatch_events()
 
     def _flipped(self) -> None:
         self._flip_s = self._clock()
@@ -176,6 +179,12 @@ class Screen:
         self._closed = True
         # True keeps pyglet from closing the window under us.
         return True
+
+
+def _gone(why: str) -> DeviceError:
+    return DeviceError(
+        f"the display was lost ({why}); bring it back and start the session anew"
+    )
 
 
 def _key_name(symbol: int) -> str:
