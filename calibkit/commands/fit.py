@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 from pathlib import Path
 
 from calibkit.joined import options
@@ -51,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.fitted.fitting import fit_all, load_prior, predicted_sd_deg
     from calibkit.kept.recording import Recording
     from calibkit.kept.store import sha256_of
+    from calibkit.live import drift_reference
 
     options.check_output(args.output, force=args.force)
     recordings = [Recording.load(path) for path in args.recordings]
@@ -63,6 +65,9 @@ def run(args: argparse.Namespace) -> int:
         extra=tuple(args.extra),
         min_confidence=args.min_confidence,
         recordings_sha256=hashes,
+    )
+    mapping = dataclasses.replace(
+        mapping, source=drift_reference.noted(mapping.source, recordings[-1])
     )
     mapping.save(args.output, overwrite=args.force)
     if args.json:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Mapping as Values
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from calibkit.joined import options
 from calibkit.joined.run_verdict import fault, fitted, worse_probability
 from calibkit.kept import records
 from calibkit.kept.recording import Recording
+from calibkit.live import drift_reference
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
@@ -77,6 +79,9 @@ def conclude(
     found = fault(mapping, rec)
     if found:
         return Outcome(mapping=mapping, fault=found)
+    mapping = dataclasses.replace(
+        mapping, source=drift_reference.noted(mapping.source, rec)
+    )
     result, keys = checked(mapping, rec)
     worse = _worse(result, old, rec)
     activate = replace or not worse >= WORSE_CONFIDENCE

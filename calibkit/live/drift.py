@@ -256,7 +256,7 @@ def _away(
     """
     try:
         target = np.asarray(target_px, float).reshape(1, 2)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return None, 0.0
     gaze = np.asarray(gaze_px, float).reshape(-1, 2)
     gaze = gaze[np.isfinite(gaze).all(axis=1)]

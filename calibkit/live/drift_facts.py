@@ -68,7 +68,7 @@ class Change:
     Parameters
     ----------
     time_s : float
-    kind : {"re-centred", "learned", "undone", "kept", "disagrees", "bound"}
+    kind : {"re-centred", "learned", "undone", "ended", "kept", "disagrees", "bound"}
     text : str
         In plain words.
     before, after : pair of float, degrees

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.channels import Channel
 from calibkit.live import drift, drift_mapping, drift_reference, drift_signs
-from calibkit.live.drift_facts import POLICY, Change, Drift, Policy
+from calibkit.live.drift_facts import NONE, POLICY, Change, Drift, Policy
 from calibkit.live.drift_mapping import Fitted
 from calibkit.live.drift_reference import BLOCK_S, Reference
 from calibkit.live.publisher import Notice
@@ -61,10 +61,33 @@ class DriftHook:
         self.state = Drift()
         self.log: deque[Change] = deque(maxlen=1000)
 
-    def use(self, mapping: Fitted) -> None:
-        """Start anew with another mapping, made by a new calibration."""
-        self._mapping = mapping
-        self.state = Drift()
+    def use(
+        self, mapping: Fitted, reference: Reference | None = None, now_s: float = 0.0
+    ) -> tuple[Notice, ...]:
+        """Start anew with another mapping, made by a new calibration.
+
+        Parameters
+        ----------
+        mapping : Fitted
+        reference : Reference, optional
+            Of the signal at that calibration.
+        now_s : float
+
+        Returns
+        -------
+        tuple of Notice
+            One where a correction of the old mapping ends with it.
+        """
+        before, self.state = self.state.offset, Drift()
+        self._mapping, self._onset_s = mapping, None
+        self._signs = drift_signs.Signs(reference=reference or Reference(levels={}))
+        if before == NONE:
+            return ()
+        text = "a mapping was put into use; the correction of the one before has ended"
+        change = Change(
+            time_s=now_s, kind="ended", text=text, before=before, after=NONE
+        )
+        return self._tell((change,))
 
     @property
     def mapping(self) -> Fitted:
@@ -116,7 +139,8 @@ class DriftHook:
         ----------
         event : mapping
             `selected` with x and y; `target_on` and `target_off` with the role
-            "recentre" around one look at one target.
+            "recentre" around one look at one target; `undo_correction`, with
+            `everything` true for all corrections.
         time_s : float
             Of the event, local clock.
         now_s : float
@@ -129,6 +153,8 @@ class DriftHook:
         if name == "selected":
             gaze = self._gaze(time_s - DWELL_S - BEFORE_S, time_s - BEFORE_S)
             return self._take(drift.selected, now_s, target, gaze)
+        if name == "undo_correction":
+            return self.undo(now_s, everything=event.get("everything") is True)
         if event.get("role") != RECENTRE:
             return ()
         if name == "target_on":
@@ -152,8 +178,11 @@ class DriftHook:
         tuple of Notice
         """
         # The selections would only bring back what the operator has just undone.
-        self._policy = replace(self._policy, learn=False)
+        learned, self._policy = self._policy.learn, replace(self._policy, learn=False)
         self.state, changes = drift.undo(self.state, now_s, everything=everything)
+        if learned:
+            text = f"{changes[0].text}; nothing more is learned from selections"
+            changes = (replace(changes[0], text=text),)
         return self._tell(changes)
 
     def _take(

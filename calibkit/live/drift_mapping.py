@@ -9,20 +9,22 @@ from __future__ import annotations
 import hashlib
 import math
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.live.drift_facts import NONE, Drift, Pair
 
 Array = NDArray[np.float64]
+Row = Callable[[Sequence[float]], tuple[float, float, float, float]]
+
+_STEEPEST = 89.0 * math.pi / 180.0  # beyond, a tangent would come back mirrored
 
 
 class Estimate(Protocol):
@@ -105,12 +107,65 @@ class Recentred:
         Moved
             The sd in degrees stays: the mapping's holds drift already.
         """
-        gaze = self.mapping.apply(samples)
-        hv = geometry.px_to_angles(self.setup, gaze.xy)
-        scale = geometry.px_per_degree(self.setup, gaze.xy)
-        xy = geometry.angles_to_px(self.setup, hv - np.array(self.offset))
-        there = geometry.px_per_degree(self.setup, xy)
-        return Moved(xy=xy, sd=gaze.sd * there / scale)
+        gaze, screen = self.mapping.apply(samples), _screen(self.setup)
+        axes = [
+            _moved(gaze.xy[:, k], gaze.sd[:, k], _radians(self.offset[k]), *screen[k])
+            for k in range(2)
+        ]
+        return Moved(
+            xy=np.column_stack([where for where, _ in axes]),
+            sd=np.column_stack([sd for _, sd in axes]),
+        )
+
+
+def one_by_one(moved: Recentred, row: Row) -> Row:
+    """Return the same for one sample at a time, with equal results.
+
+    Parameters
+    ----------
+    moved : Recentred
+    row : callable
+        From a sample to x, y, sd_x, sd_y in pixels, of the mapping below.
+    """
+    (across, down), (wide, high) = moved.offset, _screen(moved.setup)
+    across, down = _radians(across), _radians(down)
+
+    def shifted(sample: Sequence[float]) -> tuple[float, float, float, float]:
+        x, y, sd_x, sd_y = row(sample)
+        x, sd_x = _moved(x, sd_x, across, *wide)
+        y, sd_y = _moved(y, sd_y, down, *high)
+        return float(x), float(y), float(sd_x), float(sd_y)
+
+    return shifted
+
+
+def _radians(degrees: float) -> float:
+    return degrees * math.pi / 180.0
+
+
+def _screen(setup: Setup) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Of each axis: where the eye's foot is, and the depth, both in pixels."""
+    depth = setup.viewpoint_mm[2]
+    found = [
+        ((foot / mm + 0.5) * px, depth * px / mm)
+        for foot, mm, px in zip(
+            setup.viewpoint_mm, setup.screen_mm, setup.screen_px, strict=False
+        )
+    ]
+    return found[0], found[1]
+
+
+def _moved(where: Any, sd: Any, offset: float, foot: float, depth: float) -> Any:
+    """One axis, an array or one number, turned by an angle; all in pixels, radians."""
+    slope = (where - foot) / depth
+    # numpy's functions, not math's: they may differ in the last bit.
+    angle = np.arctan(slope) - offset
+    turned = np.tan(np.minimum(np.maximum(angle, -_STEEPEST), _STEEPEST))
+    # A degree covers 1 + tan² times as much on the screen as right before the eye.
+    return (
+        turned * depth + foot,
+        sd * ((turned * turned + 1.0) / (slope * slope + 1.0)),
+    )
 
 
 def corrected(mapping: Fitted, state: Drift) -> Fitted:

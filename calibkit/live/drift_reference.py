@@ -23,6 +23,7 @@ from calibkit.live import signals_head, signals_measure
 
 Array = NDArray[np.float64]
 
+NAME = "reference"
 BLOCK_S = 2.0
 _FEWEST_SHARE = 0.2  # a block with fewer samples seen tells nothing
 
@@ -178,6 +179,31 @@ def reference(rec: Recording) -> Reference:
     ]
     names = dict.fromkeys(name for block in blocks for name in block)
     return Reference(levels={name: _joined(blocks, name) for name in names})
+
+
+def noted(source: Mapping[str, str], rec: Recording) -> dict[str, str]:
+    """Add the levels of a recording to a mapping's `source`.
+
+    Parameters
+    ----------
+    source : mapping
+    rec : Recording
+        The last that the mapping was fitted to.
+    """
+    found = reference(rec)
+    return {**source, **({NAME: found.to_text()} if found.levels else {})}
+
+
+def of(source: Mapping[str, str]) -> Reference | None:
+    """Return the levels that a mapping's `source` holds, or None.
+
+    Raises
+    ------
+    InputError
+        When they are damaged.
+    """
+    text = source.get(NAME, "")
+    return Reference.from_text(text) if text else None
 
 
 def _parts(rec: Recording) -> list[slice]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from calibkit.channels import Channel
 from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_live import live
+from calibkit.live import drift_mapping
 from calibkit.live.filters import Filter, State
 from calibkit.live.publisher_gate import WALL_CLOCK_S, Gate
 
@@ -312,7 +313,11 @@ def by_arrays(mapping: Applied) -> Row:
 
 def one_by_one(mapping: Applied) -> Row:
     """Return the fastest function that maps one sample, with equal results."""
-    return live(mapping) if isinstance(mapping, Mapping) else by_arrays(mapping)
+    if isinstance(mapping, Mapping):
+        return live(mapping)
+    if isinstance(mapping, drift_mapping.Recentred):
+        return drift_mapping.one_by_one(mapping, one_by_one(mapping.mapping))
+    return by_arrays(mapping)
 
 
 def _ready(mapping: Applied) -> tuple[Applied, int, Row]:
