@@ -223,12 +223,47 @@ def test_set_up_comes_from_flags_then_stored_then_stream_then_a_question() -> No
         {}, {}, {}, screen_px=(800, 600), background=GREY, ask=asked("200x150", "550")
     )
     assert found.setup.screen_mm == (200.0, 150.0)
-    assert found.answers == {"screen_mm": (200.0, 150.0), "distance_mm": 550.0}
+    assert found.answers == {
+        "screen_mm": (200.0, 150.0),
+        "screen_px": (800, 600),
+        "distance_mm": 550.0,
+    }
 
 
 def test_window_is_its_share_of_the_screens_millimetres() -> None:
     found = resolve({}, STORED, {}, screen_px=(960, 540), background=GREY)
     assert found.setup.screen_mm == (260.0, 145.0)
+
+
+def test_windows_millimetres_are_its_pixels_times_the_displays_pitch() -> None:
+    """Plain arithmetic: 0.25 mm a pixel makes 960 x 540 pixels 240 x 135 mm."""
+    window, display = (960, 540), (1920, 1080)
+    whole = {"screen_mm": (480.0, 270.0), "distance_mm": 600.0}
+    for stored, stream in ((whole, {}), ({}, whole)):
+        found = resolve(
+            {},
+            stored,
+            stream,
+            screen_px=window,
+            display_px=display,
+            background=GREY,
+        )
+        assert found.setup.screen_mm == pytest.approx((240.0, 135.0))
+    # What was answered for a full screen is right for a later window, and back.
+    first = resolve(
+        {}, {}, {}, screen_px=display, background=GREY, ask=asked("480x270", "600")
+    )
+    later = resolve({}, first.answers, {}, screen_px=window, background=GREY)
+    assert later.setup.screen_mm == pytest.approx((240.0, 135.0))
+    first = resolve(
+        {}, {}, {}, screen_px=window, background=GREY, ask=asked("240x135", "600")
+    )
+    later = resolve({}, first.answers, {}, screen_px=display, background=GREY)
+    assert later.setup.screen_mm == pytest.approx((480.0, 270.0))
+    # The flag is of the window.
+    flags = {"screen_mm": (200.0, 112.5)}
+    found = resolve(flags, whole, {}, screen_px=window, background=GREY)
+    assert found.setup.screen_mm == (200.0, 112.5)
 
 
 def test_background_of_the_protocol_is_the_set_ups() -> None:
@@ -414,6 +449,53 @@ def test_worse_mapping_is_6_and_replaces_nothing(
     assert not json.loads(out)["mapping"]["in_use"]
     _, out, _ = command(capsys, tmp_path, "validate", *CALIBRATE[1:], "--json")
     assert json.loads(out)["mapping"]["id"] == before
+
+
+@pytest.mark.usefixtures("no_terminal")
+def test_the_operator_may_replace_by_a_worse_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert command(capsys, tmp_path, *CALIBRATE)[0] == 0
+    monkeypatch.setattr(
+        "calibkit.joined.run_conclude.worse_probability", lambda new, old: 0.95
+    )
+    status, out, _ = command(capsys, tmp_path, *CALIBRATE, "--json", "--replace")
+    assert status == 0
+    assert json.loads(out)["mapping"]["in_use"]
+
+
+@pytest.mark.usefixtures("no_terminal")
+def test_chair_and_bed_have_each_their_mapping_and_distance(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ids = {}
+    for name, distance in (("chair", "550"), ("bed", "700")):
+        more = ("--setup", name, "--distance-mm", distance, "--json")
+        status, out, _ = command(capsys, tmp_path, *CALIBRATE, *more)
+        assert status == 0
+        ids[name] = json.loads(out)["mapping"]["id"]
+    assert ids["chair"] != ids["bed"]
+    # Neither is asked for again, and each is found under an id that all commands take.
+    for arguments, name, distance_mm in (
+        (("--setup", "bed"), "bed", 700.0),
+        (("--person", "wren--chair"), "chair", 550.0),
+    ):
+        checked = ("validate", *CALIBRATE[1:], *arguments, "--json")
+        status, out, _ = command(capsys, tmp_path, *checked)
+        found = json.loads(out)
+        assert status == 0
+        assert found["mapping"]["id"] == ids[name]
+        assert found["setup"]["distance_mm"] == distance_mm
+    status, _, err = command(capsys, tmp_path, "validate", *CALIBRATE[1:])
+    assert status == 3
+    assert "wren" in err
+    for bad in ("", "Bed", "-", "a--b", "x" * 17, "../x"):
+        status, _, err = command(capsys, tmp_path, *CALIBRATE, f"--setup={bad}")
+        assert status == 2
+        assert "chair or bed" in err
+    status, out, _ = command(capsys, tmp_path, "profiles", "list")
+    assert "wren--bed" in out
+    assert "wren--chair" in out
 
 
 @pytest.mark.usefixtures("no_terminal")

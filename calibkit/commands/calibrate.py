@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.joined import run_conclude
     from calibkit.kept import home, profile, protocol
 
-    profile.check_person(args.person)
+    args.person = profile.in_setup(args.person, args.setup)
     chosen = protocol.load(args.protocol, args.changes)
     if chosen.protocol.role != "calibration":
         raise CallError(

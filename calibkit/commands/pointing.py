@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept.recording import Recording
     from calibkit.session import pointing_words
 
-    profile.check_person(args.person)
+    args.person = profile.in_setup(args.person, args.setup)
     if args.advance not in (None, "gaze"):
         raise CallError(
             "keys are chosen by gaze in this trial; leave --advance out, or give gaze"

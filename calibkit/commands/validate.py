@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept import home, profile, protocol
     from calibkit.kept.recording import Recording
 
-    profile.check_person(args.person)
+    args.person = profile.in_setup(args.person, args.setup)
     chosen = protocol.load(args.protocol, args.changes)
     place = home.resolve(args.home)
     mapping = run_conclude.in_use(place, args.person)

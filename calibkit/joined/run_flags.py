@@ -24,6 +24,12 @@ def add_session_flags(parser: argparse.ArgumentParser) -> None:
 def _add_screen(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("--person", metavar="ID", required=True, help="a code, no name: a-z 0-9 -")
+    add(
+        "--setup",
+        metavar="NAME",
+        help="of this person, such as chair or bed: each has a mapping of its own and "
+        "keeps --screen-mm and --distance-mm; elsewhere, give --person ID--NAME",
+    )
     add("--advance", choices=("gaze", "timer", "key"), help="what ends a point")
     add(
         "--window",

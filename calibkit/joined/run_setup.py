@@ -34,6 +34,7 @@ def resolve(
     *,
     screen_px: tuple[int, int] | None,
     background: Sequence[float],
+    display_px: tuple[int, int] | None = None,
     ask: Callable[[str, str], str] = options.ask,
 ) -> Resolved:
     """Find the set-up of a session.
@@ -48,6 +49,8 @@ def resolve(
         Size of what is shown, where it is known: the window's, or the display's.
     background : three floats
         The protocol's.
+    display_px : pair of int, optional
+        Size of the whole display: millimetres that came without pixels are of it.
     ask : callable
         Asks the operator (question, flag).
 
@@ -65,25 +68,61 @@ def resolve(
     if size_px is None:
         text = ask("the screen's width and height in pixels", "--window WxH")
         answers["screen_px"] = size_px = _pair(text, "--window", whole=True)
-    size_mm = flags.get("screen_mm") or _scaled(size_px, stored) or _scaled(
-        size_px, stream
-    )  # fmt: skip
+    size_mm = flags.get("screen_mm")
+    for place in (stored, stream):
+        size_mm = size_mm or _scaled(size_px, place, display_px or size_px)
     if size_mm is None:
         text = ask("the picture's width and height in millimetres", "--screen-mm WxH")
         answers["screen_mm"] = size_mm = _pair(text, "--screen-mm")
+        # Millimetres mean nothing later without the pixels that they were of.
+        answers["screen_px"] = (int(size_px[0]), int(size_px[1]))
     distance = flags.get("distance_mm") or _first("distance_mm", stored, stream)
     if distance is None:
         text = ask("the distance from eyes to screen in millimetres", "--distance-mm D")
         answers["distance_mm"] = distance = _number(text, "--distance-mm")
     _check(size_px, size_mm, distance)
-    setup = Setup(
+    setup = _setup(size_px, size_mm, distance, background, stored.get("eye_mm"))
+    return Resolved(setup=setup, answers=answers)
+
+
+def named(found: Resolved, flags: Values) -> dict[str, Any]:
+    """Return what a set-up with a name keeps: what was asked for, and what was given.
+
+    Parameters
+    ----------
+    found : Resolved
+    flags : mapping
+        `screen_mm`, `distance_mm` from the command line, where given.
+
+    Returns
+    -------
+    dict
+        Fields of the set-up.
+    """
+    kept = dict(found.answers)
+    if flags.get("screen_mm"):
+        kept |= {
+            name: getattr(found.setup, name) for name in ("screen_px", "screen_mm")
+        }
+    if flags.get("distance_mm"):
+        kept["distance_mm"] = found.setup.distance_mm
+    return kept
+
+
+def _setup(
+    size_px: Sequence[float],
+    size_mm: Sequence[float],
+    distance_mm: float,
+    background: Sequence[float],
+    eye_mm: Any,
+) -> Setup:
+    return Setup(
         screen_px=(int(size_px[0]), int(size_px[1])),
         screen_mm=(float(size_mm[0]), float(size_mm[1])),
-        distance_mm=float(distance),
+        distance_mm=float(distance_mm),
         background=(background[0], background[1], background[2]),
-        eye_mm=stored.get("eye_mm"),
+        eye_mm=eye_mm,
     )
-    return Resolved(setup=setup, answers=answers)
 
 
 def _first(name: str, *places: Values) -> Any:
@@ -93,9 +132,11 @@ def _first(name: str, *places: Values) -> Any:
     return value[0] if single else value  # type: ignore[index]
 
 
-def _scaled(size_px: Sequence[float], place: Values) -> tuple[float, float] | None:
+def _scaled(
+    size_px: Sequence[float], place: Values, whole_px: Sequence[float]
+) -> tuple[float, float] | None:
     """Millimetres of a place, for the part of its screen that is this many pixels."""
-    mm, px = place.get("screen_mm"), place.get("screen_px") or size_px
+    mm, px = place.get("screen_mm"), place.get("screen_px") or whole_px
     if not mm:
         return None
     return (mm[0] * size_px[0] / px[0], mm[1] * size_px[1] / px[1])

@@ -13,7 +13,7 @@ import numpy as np
 from calibkit.errors import CallError
 from calibkit.joined import options
 from calibkit.joined.run_attempt import Attempt, Ends
-from calibkit.joined.run_setup import Resolved, resolve
+from calibkit.joined.run_setup import Resolved, named, resolve
 from calibkit.kept import protocol, records, settings
 from calibkit.kept.protocol_model import Protocol
 
@@ -72,8 +72,7 @@ def _attempt(
 
     seed = secrets.randbits(31) if args.seed is None else args.seed
     now = datetime.now(UTC)
-    if found.answers:
-        settings.store_setup(home, found.answers)
+    _keep_setup(args, home, found)
     return Attempt(
         home=home,
         person=args.person,
@@ -94,6 +93,17 @@ def _attempt(
     )
 
 
+def _keep_setup(args: argparse.Namespace, home: Path, found: Resolved) -> None:
+    """Keep what should not be asked for again, where it belongs."""
+    if args.setup is None:
+        if found.answers:
+            settings.store_setup(home, found.answers)
+        return
+    kept = named(found, _flags(args))
+    if kept:
+        settings.store_setup(home, kept, args.person)
+
+
 def _headless(
     args: argparse.Namespace, chosen: Protocol, home: Path, checks_only: bool
 ) -> tuple[Attempt, Ends]:
@@ -103,7 +113,7 @@ def _headless(
     args.seed = secrets.randbits(31) if args.seed is None else args.seed
     found = resolve(
         _flags(args),
-        settings.load(home).setup,
+        settings.load(home).setup_of(args.person),
         HEADLESS,
         screen_px=args.window,
         background=chosen.targets.background,
@@ -135,15 +145,17 @@ def _live(
 
     stored = settings.load(home)
     # The display first: nothing should be asked where nothing can be shown.
-    size_px = _fitting(args.window, screen.display_px())
+    display_px = screen.display_px()
+    size_px = _fitting(args.window, display_px)
     stream = run_live.open_stream(args.stream, stored)
     try:
         run_live.check_channels(stream, chosen.data.eyes)
         found = resolve(
             _flags(args),
-            stored.setup,
+            stored.setup_of(args.person),
             stream.inlet.setup,
             screen_px=size_px,
+            display_px=display_px,
             background=chosen.targets.background,
         )
         return _opened(args, chosen, home, stream, found, checks_only)

@@ -42,11 +42,18 @@ class Settings:
         Any of the fields of `Setup`; what is absent is not known.
     channel_maps : {source_id of a stream: its channels}
     origins : {source_id of a stream: where its screen positions start}
+    setups : {id of a person in a set-up: dict}
+        What differs there from `setup`.
     """
 
     setup: Mapping[str, Any] = field(default_factory=dict)
     channel_maps: Mapping[str, tuple[Channel, ...]] = field(default_factory=dict)
     origins: Mapping[str, str] = field(default_factory=dict)
+    setups: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def setup_of(self, key: str) -> dict[str, Any]:
+        """Return the stored set-up of a person, or of a person in a named set-up."""
+        return {**self.setup, **self.setups.get(key, {})}
 
     def names(self, source_id: str) -> dict[str, Any] | None:
         """Return what is stored of a stream, in the form that an inlet takes."""
@@ -80,11 +87,13 @@ def load(home: Path) -> Settings:
     table = tomlfile.read(path, _LIMIT_BYTES)
     faults = [] if "version" not in table else _version(table["version"])
     faults += [
-        f"{key!r} is unknown; it knows version, setup and streams"
+        f"{key!r} is unknown; it knows version, setup, setups and streams"
         for key in table
-        if key not in ("version", "setup", "streams")
+        if key not in ("version", "setup", "setups", "streams")
     ]
     setup = _setup(table.get("setup", {}), faults)
+    named = _table(table.get("setups", {}), "setups", faults)
+    setups = {key: _setup(entry, faults) for key, entry in named.items()}
     streams = _table(table.get("streams", {}), "streams", faults)
     maps = {
         source: _channels(entry, f"streams.{source!r}", faults)
@@ -96,16 +105,20 @@ def load(home: Path) -> Settings:
     }
     if faults:
         raise InputError("\n".join(f"{path}: {fault}" for fault in faults))
-    return Settings(setup=setup, channel_maps=maps, origins=origins)
+    return Settings(setup=setup, channel_maps=maps, origins=origins, setups=setups)
 
 
-def store_setup(home: Path, setup: Setup | Mapping[str, Any]) -> Path:
+def store_setup(
+    home: Path, setup: Setup | Mapping[str, Any], key: str | None = None
+) -> Path:
     """Keep the set-up; fields that are not given stay as they were.
 
     Parameters
     ----------
     home : path
     setup : Setup, or a dict of some of its fields
+    key : str, optional
+        Id of a person in a set-up; without it, it holds for everybody.
 
     Returns
     -------
@@ -133,7 +146,11 @@ def store_setup(home: Path, setup: Setup | Mapping[str, Any]) -> Path:
     _setup(plain, faults)
     if faults:
         raise InputError("; ".join(faults))
-    return _change(home, "setup", plain)
+    if key is None:
+        return _change(home, "setup", plain)
+    before = load(home).setups.get(key, {})
+    kept = {k: list(v) if isinstance(v, tuple) else v for k, v in before.items()}
+    return _change(home, "setups", {key: {**kept, **plain}})
 
 
 def store_channels(

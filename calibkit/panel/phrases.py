@@ -118,9 +118,7 @@ def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
         ]
         if not math.isnan(off_deg):
             parts.append(
-                _("gaze {degrees:.1f}° beside it, so far").format(
-                    degrees=off_deg
-                )
+                _("gaze {degrees:.1f}° beside it, so far").format(degrees=off_deg)
             )
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
