@@ -14,8 +14,8 @@ import calibkit
 from calibkit.errors import CallError, InputError
 from calibkit.fitted import rivals
 from calibkit.fitted.features import layout, read, with_covariates
-from calibkit.fitted.material import gather
 from calibkit.fitted.mapping import Mapping
+from calibkit.fitted.material import gather
 from calibkit.geometry import px_to_angles
 from calibkit.kept.recording import Recording
 from tests import invented

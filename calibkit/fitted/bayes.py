@@ -225,10 +225,8 @@ def log_evidence(
     count, width = blocks.target.shape
     share = np.where(blocks.present, 1.0 / weights[:, None], 1.0)
     noise = masked_noise(blocks.noise, blocks.present) * share[:, :, None]
-    cov = base.copy()
-    for k in range(count):
-        part = slice(k * width, (k + 1) * width)
-        cov[part, part] += noise[k]
+    cov, each = base.copy(), np.arange(count)
+    cov.reshape(count, width, count, width)[each, :, each, :] += noise
     start = (blocks.target - blocks.design @ prior.mean).ravel()
     factor = np.linalg.cholesky(cov)
     solved = np.linalg.solve(factor, start)

@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 FEWEST_BROAD, FEWEST_LEARNED, VAGUE_SPREAD = 3, 6, 0.6
 BROAD_STEPS, LEARNED_STEPS = np.array([0.0, 0.7, 1.4, 2.1]), np.array([0.0, 0.6, 1.2])
 WIDE_STEP = 1.0
+CALM_STRAIN = 1.5  # as expected: no other level of noise needs a trial
 # How far below what looks predict of one another the evidence may put a person's noise:
 # few looks and many functions make it sink too far.
 LEAST_FACTOR = 0.35
@@ -106,14 +107,14 @@ def estimate(
     )
     if noise.spread > 0 and len(found) >= fewest:
         factors[:-1] += _first_factor(prior, root, prepared, noise, steps, start)
-    for _ in range(2):
+    middle = factors.copy()
+    for number in range(2):
         through = carried(prepared, weights)
         made = blocks(prepared, noise.scaled(factors), through)
         trust = bayes.robust_weights(prior, made, start=trust, root=root)
         if noise.spread > 0:
-            factors = _person_noise(
-                prior, root, prepared, noise, through, trust, factors
-            )
+            given = (prior, root, prepared, noise, through, trust)
+            factors = _person_noise(*given, middle, factors, first=not number)
             made = blocks(prepared, noise.scaled(factors), through)
         weights = bayes.solve(prior, made, trust, root).posterior.mean
     through = carried(prepared, weights)
@@ -168,6 +169,8 @@ def _first_factor(
         score = _score(solution, made) - 0.5 * (step / WIDE_STEP) ** 2
         if score > best:
             best, chosen = score, float(step)
+        if step == 0.0 and solution.strain(made) < CALM_STRAIN:
+            break
     return chosen
 
 
@@ -194,24 +197,28 @@ def _person_noise(
     noise: Noise,
     through: Array,
     trust: Array,
+    middle: Array,
     factors: Array,
+    *,
+    first: bool,
 ) -> Array:
-    """Log factors of this person's noise, by evidence: a short coordinate search."""
-    # Persons differ about their own level, once that is known to be another.
-    middle = factors.copy()
+    """Log factors of this person's noise, by evidence: a short coordinate search.
+
+    Persons differ about `middle`; the first search goes far, a later one mends.
+    """
     # Blocks of a glide share their error: that they agree does not make them exact.
     least = middle - (0.0 if prepared.moving.any() else LEAST_FACTOR)
-    first = blocks(prepared, noise, through)
-    few = first.target.size <= 2 * len(root)
-    base = bayes.evidence_base(prior, first, root) if few else None
+    few = prepared.target.size <= 2 * len(root)
+    made = blocks(prepared, noise, through)
+    base = bayes.evidence_base(prior, made, root) if few else None
 
     def score(at: Array) -> float:
         made = blocks(prepared, noise.scaled(at), through)
         evidence = bayes.log_evidence(prior, made, trust, root, base)
         return evidence - 0.5 * float(np.sum((at - middle) ** 2)) / noise.spread**2
 
-    best, step = score(factors), 0.8 * noise.spread
-    for _ in range(3):
+    best, step = score(factors), (0.8 if first else 0.3) * noise.spread
+    for _ in range(3 if first else 1):
         for k in range(len(factors)):
             for sign in (1.0, -1.0):
                 trial = factors.copy()

@@ -31,8 +31,9 @@ Array = NDArray[np.float64]
 
 # Raw features without any prior: fewer looks than an affine map has unknowns per axis.
 FEWEST_RAW = 3
-# A learned prior under which the mean trust in looks is less than this is doubted.
-DOUBT_TRUST = 0.3
+# A learned prior under which the mean trust in so many looks is less than this is
+# doubted; with fewer looks, or more trust, it is the person who looked elsewhere.
+DOUBT_LOOKS, DOUBT_TRUST = 8, 0.2
 # What is added to a doubted prior's sd by group, degrees rms over the screen.
 WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 # Fewer looks cannot tell that no prior is better than one.
@@ -100,7 +101,8 @@ def person_of(
     else:
         notes = _warnings(last.setup, prior, len(material.points))
         found, lag = _with_lag(prior, material)
-        few_believed = len(found.trust) > 2 and float(found.trust.mean()) < DOUBT_TRUST
+        believed = float(found.trust.mean()) if len(found.trust) else 1.0
+        few_believed = len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST
         if prior.foreign(last.setup) or few_believed:
             prior, found, lag = _doubted(last.setup, prior, material, (found, lag))
     return Person(
