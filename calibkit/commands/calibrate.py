@@ -69,6 +69,7 @@ def _sit(
     with run_after.operator(ends):
         with run_after.closing_on_error(ends):
             run_attempt.check_prior(attempt, prior)
+            run_after.check_signal(args, attempt, ends)
         run_after.show_old(attempt, ends, old)
         path = run_attempt.perform(attempt, ends, prior)
         run_after.working(ends)

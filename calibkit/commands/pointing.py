@@ -55,6 +55,7 @@ def run(args: argparse.Namespace) -> int:
     with run_after.operator(ends):
         with run_after.closing_on_error(ends):
             run_pointing.check_fits(mapping, attempt)
+            run_after.check_signal(args, attempt, ends)
         path = run_pointing.perform(attempt, ends, mapping, checks, args.dwell_s, seed)
         run_after.working(ends)
         found = run_pointing.result_of(Recording.load(path), mapping, checks)

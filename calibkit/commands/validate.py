@@ -46,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
         )
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=True)
     with run_after.operator(ends):
+        with run_after.closing_on_error(ends):
+            run_after.check_signal(args, attempt, ends)
         path = run_attempt.perform(attempt, ends, known=mapping)
         run_after.working(ends)
         rec = Recording.load(path)

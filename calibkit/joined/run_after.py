@@ -1,7 +1,8 @@
-"""After a session: the operator's view shows the result, and one key goes back."""
+"""Around a session: the signal check, the result, and one key that goes back."""
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -46,6 +47,14 @@ def closing_on_error(ends: Ends) -> Iterator[None]:
     except BaseException:
         ends.close()
         raise
+
+
+def check_signal(args: argparse.Namespace, attempt: Attempt, ends: Ends) -> None:
+    """Hold the signal check, unless the operator left it out."""
+    from calibkit.joined import run_check
+
+    if not args.no_check:
+        run_check.first(attempt, ends)
 
 
 def show_old(attempt: Attempt, ends: Ends, old: Mapping | None) -> None:

@@ -105,4 +105,5 @@ def _add_operator(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="rest after each target, and show the operator's words on the one screen",
     )
+    add("--no-check", action="store_true", help="leave the signal check out")
     add("--language", metavar="CODE", help="of the operator's words (en, de)")

@@ -6,11 +6,13 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
+from calibkit.language import _
 from calibkit.panel import phrases
 from calibkit.panel.board import Apply, Board
 from calibkit.session import session_words as words
-from calibkit.session.session_table import PAUSED
+from calibkit.session.session_table import OPENING, PAUSED
 
+NOTHING = words.Progress(state=OPENING, target=None, role="", done=0, total=0, missed=0)
 EVERY_S = 0.1
 POLL_S = 0.05
 UNWATCHED_S = 10.0
@@ -93,6 +95,14 @@ class Beside:
             return ()
         self._telling = resting
         return (words.Tell(lines=self._board.lines() if resting else ()),)
+
+    def check(self, title: str, lines: Sequence[str], *, waits: bool) -> None:
+        """Show the signal check; where it waits, the next key goes on anyway."""
+        if self._page is None:
+            return
+        state = self._board.state(0.0, NOTHING)
+        note = _("The next key goes on anyway.") if waits else ""
+        self._page.show({**state, "point": title, "words": note, "result": list(lines)})
 
     def say(self, text: str) -> None:
         """Put a sentence above everything else on the page."""
