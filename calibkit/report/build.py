@@ -257,7 +257,7 @@ def _technical(
             *[
                 (f"Made from, {name.replace('_', ' ')}", text)
                 for name, text in mapping.source.items()
-                if text
+                if text and name != "reference"  # for programs: the signal's levels
             ],
         ]
     if result is not None:
