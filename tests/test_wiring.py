@@ -407,6 +407,45 @@ def test_a_return_with_swapped_channels_is_refused() -> None:
     assert max(here.sink.at) < 1003.5
 
 
+def test_a_wrong_stream_of_the_name_does_not_stand_in_the_way() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1003.0)
+    here.add(replace(TRACKER, uid="u2", channel_count=3), 1003.1, 1e9)
+    here.add(replace(TRACKER, uid="u3"), 1003.2, 1e9)
+    here.publish()
+    assert here.opened == ["u1", "u3"]
+    assert np.diff(here.sink.at).max() < 0.5
+
+
+def test_trackers_that_die_one_after_the_other_are_not_taken_for_twins() -> None:
+    here = world()
+    for k in range(4):
+        begin, end = 1001.0 * (k > 0) + 0.8 * k, 1001.5 + 0.8 * k
+        found = replace(TRACKER, uid=f"u{k}")
+        here.add(found, begin, end if k < 3 else 1e9)
+    here.publish()
+    assert here.opened == ["u0", "u1", "u2", "u3"]
+    assert np.diff(here.sink.at).max() < 0.5  # the trackers' own pauses are 0.3 s
+
+
+def test_a_connection_that_breaks_is_made_again_to_the_same_outlet() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1e9)
+    breaks = [1003.0]
+    plain = here.connect
+
+    def connect(found: Found) -> Inlet:
+        inlet = plain(found)
+        inlet.dies_s = breaks.pop() if breaks else here.end_s
+        return inlet
+
+    publisher = Publisher(Double())
+    edges = replace(here.edges(), connect=connect)
+    wiring_publish.publish(publisher, TRACKER, edges, here.stop)
+    assert here.opened == ["u1", "u1"]
+    assert max(here.sink.at) > 1009.0
+
+
 def test_twins_at_the_return_are_not_chosen_between() -> None:
     here = world()
     here.add(TRACKER, 1000.0, 1003.0)
@@ -481,14 +520,14 @@ def _broken(notice: Notice) -> None:
 
 
 def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
-    held = wiring_publish.claim(tmp_path, TRACKER)
+    held = wiring_publish.claim(tmp_path, TRACKER, os.getpid())
     code = (
         "import sys; from pathlib import Path\n"
         "from calibkit.joined import wiring_publish\n"
         "from types import SimpleNamespace\n"
         "from calibkit.errors import CallError\n"
         "found = SimpleNamespace(source_id=sys.argv[2])\n"
-        "try: wiring_publish.claim(Path(sys.argv[1]), found)\n"
+        "try: wiring_publish.claim(Path(sys.argv[1]), found, 1)\n"
         "except CallError as problem: print(problem)\n"
     )
 
@@ -498,7 +537,7 @@ def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
 
     assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
     assert other("t-2") == ""
-    wiring_publish.remember(held, TRACKER)
+    wiring_publish.remember(held, TRACKER, os.getpid())
     assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
     assert wiring_publish.was_read(tmp_path, TRACKER)
     assert not wiring_publish.was_read(tmp_path, replace(TRACKER, uid="u2"))

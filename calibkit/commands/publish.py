@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -52,22 +53,42 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, stop: Stop) -> int:
+    from calibkit.joined import wiring_again
     from calibkit.joined.wiring_status import Lines
 
+    mapping, home = _mapping(args)
+    smoothing, head = _smoothing(args.filter, mapping), os.getpid()
+    if wiring_again.possible():
+        _load()
+        status = wiring_again.again_and_again(options.say)
+        if status is not None:
+            return status
     lines = Lines(args.json)
     try:
-        return _publish(args, stop, lines)
+        return _publish(args, stop, lines, (mapping, home, smoothing, head))
     finally:
         lines.close()
 
 
-def _publish(args: argparse.Namespace, stop: Stop, lines: Lines) -> int:
+def _load() -> None:
+    """Import what a worker needs, so that the next one is ready at once."""
+    from calibkit.joined import wiring_publish, wiring_status
+    from calibkit.streams import lsl_live
+
+    del wiring_publish, wiring_status
+    lsl_live.load()
+
+
+def _publish(
+    args: argparse.Namespace, stop: Stop, lines: Lines, known: tuple[Any, ...]
+) -> int:
     from calibkit.joined import wiring_publish
     from calibkit.live.publisher import Notice, Publisher
     from calibkit.streams import lsl
 
-    mapping, home, refresh = _mapping(args, lines)
-    publisher = Publisher(mapping, _smoothing(args.filter, mapping))
+    mapping, home, smoothing, head = known
+    mapping, refresh = _newest(args, mapping, home, lines)
+    publisher = Publisher(mapping, smoothing)
     edges = _edges(lines, home, lsl.Watch("Gaze", args.stream), refresh)
     text = "waiting for a gaze stream on this computer"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
@@ -80,8 +101,8 @@ def _publish(args: argparse.Namespace, stop: Stop, lines: Lines) -> int:
         known=lambda found: home is not None and wiring_publish.was_read(home, found),
     )
     if first is not None:
-        handle = _claim(home, first, lines)
-        edges = replace(edges, connected=_remembering(edges, handle))
+        handle = _claim(home, first, head, lines)
+        edges = replace(edges, connected=_remembering(edges, handle, head))
         wiring_publish.publish(publisher, first, edges, stop)
     text = "told to stop; calibrated gaze has ended"
     edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
@@ -95,7 +116,6 @@ def _edges(
     refresh: Callable[[], Mapping | None],
 ) -> Edges:
     """Streams, clock, and all that hear what the publisher does."""
-    import os
     import time
 
     from calibkit.joined import wiring_publish, wiring_status
@@ -141,59 +161,85 @@ def _edges(
     )
 
 
-def _claim(home: Path | None, found: Found, lines: Lines) -> int | None:
+def _claim(home: Path | None, found: Found, head: int, lines: Lines) -> int | None:
     """Be the only one; the lock goes with the process, and no disk stops the gaze."""
     from calibkit.joined import wiring_publish
 
     if home is None:
         return None
     try:
-        return wiring_publish.claim(home, found)
+        return wiring_publish.claim(home, found, head)
     except OSError as problem:
         lines.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
         return None
 
 
-def _remembering(edges: Edges, handle: int | None) -> Callable[[Found], None]:
+def _remembering(
+    edges: Edges, handle: int | None, head: int
+) -> Callable[[Found], None]:
     from calibkit.joined import wiring_publish
 
     def connected(found: Found) -> None:
         edges.connected(found)
         if handle is not None:
-            wiring_publish.remember(handle, found)
+            wiring_publish.remember(handle, found, head)
 
     return connected
 
 
-def _mapping(
-    args: argparse.Namespace, lines: Lines
-) -> tuple[Mapping, Path | None, Callable[[], Mapping | None]]:
-    """The mapping, the home folder, and a way to look for a newer mapping."""
+def _mapping(args: argparse.Namespace) -> tuple[Mapping, Path | None]:
+    """The mapping to begin with, and the home folder."""
     from calibkit.errors import StorageError
     from calibkit.fitted.mapping import Mapping
     from calibkit.joined import wiring_snapshot
     from calibkit.kept import home as home_folder
-    from calibkit.kept import profile
 
     try:
         home = home_folder.resolve(args.home)
     except StorageError as problem:
         if args.person is not None or args.home is not None:
             raise
-        lines.say(f"calibkit: {problem}; going on without stored settings")
+        options.say(f"calibkit: {problem}; going on without stored settings")
         home = None
     if args.person is None or home is None:
-        mapping = Mapping.from_snapshot(wiring_snapshot.read(args.mapping))
-        return mapping, home, lambda: None
-    pointer = profile.folder(home, args.person) / "current"
+        return Mapping.from_snapshot(wiring_snapshot.read(args.mapping)), home
+    return _active(home, args.person, options.say), home
 
-    def active() -> Mapping:
-        found = profile.current(home, args.person)
-        if found.notice:
-            lines.say(f"calibkit: {found.notice}")
-        return Mapping.from_snapshot(dict(found.mapping))
 
-    return active(), home, changed(pointer, active)
+def _active(home: Path, person: str, say: Callable[[str], object]) -> Mapping:
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.kept import profile
+
+    found = profile.current(home, person)
+    if found.notice:
+        say(f"calibkit: {found.notice}")
+    return Mapping.from_snapshot(dict(found.mapping))
+
+
+def _newest(
+    args: argparse.Namespace, mapping: Mapping, home: Path | None, lines: Lines
+) -> tuple[Mapping, Callable[[], Mapping | None]]:
+    """The mapping now, and a way to look for a newer one.
+
+    A worker that was started again may be days younger than the mapping that it was
+    given; where that one's successor cannot be read, it still serves.
+    """
+    from calibkit.errors import CalibkitError
+    from calibkit.kept import profile
+
+    if args.person is None or home is None:
+        return mapping, lambda: None
+    refresh = changed(
+        profile.folder(home, args.person) / "current",
+        lambda: _active(home, args.person, lines.say),
+    )
+    try:
+        newest = _active(home, args.person, lines.say)
+    except (CalibkitError, OSError) as fault:
+        lines.say(f"calibkit: {fault}; going on with the mapping in memory")
+        return mapping, refresh
+    fits = list(newest.channels) == list(mapping.channels)
+    return newest if fits else mapping, refresh
 
 
 def changed(

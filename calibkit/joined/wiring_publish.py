@@ -25,6 +25,7 @@ SETTLE_S = 0.3  # after the first candidate, so that a second one is seen too
 LOOK_S = 0.02
 PULL_S = 0.05
 CHORES_S = 1.0
+FORGOTTEN_S = 2.0  # longer than a stream that is gone goes on being announced
 
 
 class Inlet(Protocol):
@@ -83,7 +84,7 @@ def _lock_file(folder: Path, source_id: str) -> Path:
     return folder / f"publish-{name}.lock"
 
 
-def claim(folder: Path, found: Found) -> int:
+def claim(folder: Path, found: Found, head: int) -> int:
     """Make this process the only one that publishes a stream from this folder.
 
     Parameters
@@ -91,6 +92,8 @@ def claim(folder: Path, found: Found) -> int:
     folder : Path
     found : Found
         The input.
+    head : int
+        The process to end, so that publishing ends; told to others.
 
     Returns
     -------
@@ -105,7 +108,7 @@ def claim(folder: Path, found: Found) -> int:
     handle = os.open(_lock_file(folder, found.source_id), os.O_RDWR | os.O_CREAT, 0o600)
     if lock.hold(handle):
         os.ftruncate(handle, 0)
-        os.pwrite(handle, str(os.getpid()).encode(), 0)
+        os.pwrite(handle, str(head).encode(), 0)
         return handle
     holder = os.read(handle, 20).decode("ascii", "replace").split(" ")[0]
     os.close(handle)
@@ -115,10 +118,10 @@ def claim(folder: Path, found: Found) -> int:
     )
 
 
-def remember(handle: int, found: Found) -> None:
+def remember(handle: int, found: Found, head: int) -> None:
     """Note in the lock file who publishes, and which outlet is read."""
     os.ftruncate(handle, 0)
-    os.pwrite(handle, f"{os.getpid()} {found.uid}".encode(), 0)
+    os.pwrite(handle, f"{head} {found.uid}".encode(), 0)
 
 
 def was_read(folder: Path, found: Found) -> bool:
@@ -224,8 +227,8 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
     outlet = edges.outlet(first)
     try:
         inlet = _connect(publisher, first, edges)
+        lost: dict[str, float] = {}
         while not stop:
-            dead = {first.uid}
             if inlet is not None:
                 with suppress(OSError):
                     edges.connected(first)
@@ -235,7 +238,8 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
                 if not stop:
                     publisher.lost(text, edges.clock())
                 _tell(edges, publisher)
-            inlet, first = _again(publisher, first, dead, edges, stop)
+            lost[first.uid] = edges.clock()
+            inlet, first = _again(publisher, first, lost, edges, stop)
     finally:
         outlet.close()
 
@@ -309,38 +313,52 @@ def _beat(facts: dict[str, object], edges: Looking) -> None:
 
 
 def _again(
-    publisher: Publisher, last: Found, dead: set[str], edges: Edges, stop: Stop
+    publisher: Publisher, last: Found, lost: dict[str, float], edges: Edges, stop: Stop
 ) -> tuple[Inlet | None, Found]:
     """Wait for the same stream's return, and open it."""
-    told, beat_s = "", edges.clock()
+    told, chores_s = "", edges.clock()
     while not stop:
-        same = [
-            found
-            for found in edges.found()
-            if (found.name, found.source_id) == (last.name, last.source_id)
-            and found.uid not in dead
-        ]
-        text = ""
-        if len(same) > 1:
-            text = f"{len(same)} streams say they are {last.label}; stop all but one"
-        elif same:
+        fitting, others = _returned(publisher, last, lost, edges)
+        text = others
+        if len(fitting) > 1:
+            text = f"{len(fitting)} streams say they are {last.label}; stop all but one"
+        elif fitting:
             try:
-                check(publisher.mapping, same[0])
-                inlet = _connect(publisher, same[0], edges)
+                inlet = _connect(publisher, fitting[0], edges)
             except CalibkitError as fault:
                 text = str(fault)
             else:
                 if inlet is not None:
-                    return inlet, same[0]
+                    return inlet, fitting[0]
         if text and text != told:
             told = text
             publisher.lost(text, edges.clock())
             _tell(edges, publisher)
-        if edges.clock() >= beat_s:
-            beat_s = edges.clock() + CHORES_S
+        if edges.clock() >= chores_s:
+            chores_s = edges.clock() + CHORES_S
             _chores(publisher, edges)
         edges.sleep(LOOK_S)
     return None, last
+
+
+def _returned(
+    publisher: Publisher, last: Found, lost: dict[str, float], edges: Edges
+) -> tuple[list[Found], str]:
+    """Return the streams that may be the lost one, and what is wrong with another."""
+    now_s = edges.clock()
+    fitting, text = [], ""
+    for found in edges.found():
+        # One that has just gone is still announced for a while.
+        gone = now_s - lost.get(found.uid, -FORGOTTEN_S) < FORGOTTEN_S
+        if gone or (found.name, found.source_id) != (last.name, last.source_id):
+            continue
+        try:
+            check(publisher.mapping, found)
+        except CalibkitError as fault:
+            text = str(fault)
+        else:
+            fitting.append(found)
+    return fitting, text
 
 
 def _tell(edges: Edges, publisher: Publisher) -> None:

@@ -24,7 +24,7 @@ KnownPeers={127.0.0.1}
 [tuning]
 MulticastMinRTT=0.1
 UnicastMinRTT=0.1
-ContinuousResolveInterval=0.2
+ContinuousResolveInterval=0.05
 """
 _LOOPBACK_OTHER = "[multicast]\nResolveScope=machine\n"
 

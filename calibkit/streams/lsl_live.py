@@ -77,6 +77,14 @@ class LiveInlet(lsl.GazeInlet):
         return lsl_xml.read(described(text), self.found.channel_count)
 
 
+def load() -> None:
+    """Load the streaming library without starting any of it."""
+    with contextlib.suppress(ImportError, RuntimeError, OSError):
+        import pylsl
+
+        del pylsl
+
+
 def clock() -> Callable[[], float]:
     """Return the function that tells the LSL local clock of this machine."""
     read: Callable[[], float] = lsl._pylsl().local_clock

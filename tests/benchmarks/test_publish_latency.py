@@ -74,9 +74,13 @@ def child(*arguments: object) -> subprocess.Popen[bytes]:
 
 
 def processor_s(pid: int) -> float:
-    """Time on a processor so far, of all threads, to the nanosecond (Linux)."""
-    threads = Path(f"/proc/{pid}/task").glob("*/schedstat")
-    return sum(int(path.read_text().split()[0]) for path in threads) / 1e9
+    """Time on a processor so far, of all threads and children, in seconds (Linux)."""
+    used = 0.0
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        used += int((task / "schedstat").read_text().split()[0]) / 1e9
+        children = (task / "children").read_text().split()
+        used += sum(processor_s(int(child)) for child in children)
+    return used
 
 
 def send(outlet: lsl.GazeOutlet, samples: Array, rate: float, for_s: float) -> None:

@@ -34,7 +34,9 @@ class Orders:
                 self.lost_until_s = lsl.clock() + float(value)
 
 
-def main(source_id: str, path: str, log: str, rate: float, seed: int, wide: int) -> None:
+def main(
+    source_id: str, path: str, log: str, rate: float, seed: int, wide: int
+) -> None:
     rows = np.load(path)
     pylsl = lsl._pylsl()
     count = wide or rows.shape[1]
@@ -67,5 +69,5 @@ def main(source_id: str, path: str, log: str, rate: float, seed: int, wide: int)
 
 
 if __name__ == "__main__":
-    words = sys.argv[1:]
-    main(*words[:3], float(words[3]), int(words[4]), int((*words, 0)[5]))
+    source, samples, notes, hertz, number, *more = sys.argv[1:]
+    main(source, samples, notes, float(hertz), int(number), int(more[0]))

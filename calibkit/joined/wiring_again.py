@@ -1,0 +1,92 @@
+"""A worker that is started anew within milliseconds when it dies.
+
+Starting Python and its libraries takes longer than a person should be without a voice.
+So a small parent, which has all loaded and touches neither streams nor files, forks the
+worker and forks another one when a signal ended it: a fault in a library, the system
+short of memory, kill -9. What the worker decides itself (an exit status) is final.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+
+SOON_S = 1.0  # a worker that dies sooner is started again more and more slowly
+LONGEST_S = 5.0
+_DEATH = 1  # PR_SET_PDEATHSIG, prctl(2)
+
+
+def possible() -> bool:
+    """Whether a worker can be forked here: POSIX, and no other thread runs yet."""
+    return hasattr(os, "fork") and threading.active_count() == 1
+
+
+def again_and_again(say: Callable[[str], object]) -> int | None:
+    """Fork the worker, and again whenever a signal ends it.
+
+    Parameters
+    ----------
+    say : callable
+        Tells people.
+
+    Returns
+    -------
+    int or None
+        None in the worker, which goes on from here; in the parent, at the end, the
+        worker's exit status.
+    """
+    pause_s, worker = 0.0, 0
+    stopped = False
+
+    def pass_on(number: int, frame: object) -> None:
+        nonlocal stopped
+        stopped = True
+        if worker:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(worker, number)
+
+    while True:
+        # Held back until it is clear whom the signal is for.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+        mine = signal.getsignal(signal.SIGTERM)
+        parent, began_s = os.getpid(), time.monotonic()
+        worker = os.fork()
+        if worker == 0:
+            _die_with(parent)
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
+            return None
+        signal.signal(signal.SIGTERM, pass_on)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
+        status = _wait(worker)
+        worker = 0
+        signal.signal(signal.SIGTERM, mine)
+        if status >= 0 or stopped:
+            return max(status, 0)
+        soon = time.monotonic() - began_s < SOON_S
+        pause_s = min(max(2 * pause_s, 0.05), LONGEST_S) if soon else 0.0
+        say(f"calibkit: the publisher was ended by signal {-status}; started again")
+        time.sleep(pause_s)
+
+
+def _wait(worker: int) -> int:
+    """Return the exit status, or minus the signal that ended it."""
+    while True:
+        try:
+            return os.waitstatus_to_exitcode(os.waitpid(worker, 0)[1])
+        except KeyboardInterrupt:
+            continue  # the worker got it too, and ends by itself
+
+
+def _die_with(parent: int) -> None:
+    """End this process when its parent ends, however that happens (Linux)."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).prctl(_DEATH, signal.SIGKILL)
+    if os.getppid() != parent:
+        os._exit(0)

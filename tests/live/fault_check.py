@@ -1,0 +1,149 @@
+"""The judge of a run with faults: looks only at what went in and what came out.
+
+Source: the requirement for live gaze under faults. Every row is one known mapping
+applied to one input sample; in order; no older than 150 ms beyond the stream's own
+delay; never non-finite where it says valid; no gap over 500 ms while a tracker lives.
+What the machine itself stood still, as a thread beside measured, is no fault of the
+publisher's and is taken off a gap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted.mapping_live import live
+
+if TYPE_CHECKING:
+    from fault_world import World
+
+Array = NDArray[np.float64]
+STAMP, ARRIVAL, X, VALID, SEQUENCE, MAPPING = 0, 1, 2, 6, 7, 8
+GAP_S, AGE_S = 0.5, 0.150
+WAY_S = 0.1  # from the tracker's call to this reader's clock, on a busy machine
+ALIVE_S = 0.1  # a tracker that sends nothing for longer is not alive
+
+
+@dataclass
+class Verdict:
+    """What was found, and what breaks the requirement."""
+
+    rows: int = 0
+    mappings: int = 0
+    gaps_s: list[float] = field(default_factory=list)
+    worker_gaps_s: list[float] = field(default_factory=list)
+    restart_gaps_s: list[float] = field(default_factory=list)
+    oldest_s: float = 0.0
+    faults: list[str] = field(default_factory=list)
+    kinds: dict[str, int] = field(default_factory=dict)
+
+    def text(self) -> str:
+        gaps = np.array(self.gaps_s or [0.0])
+        kinds = ", ".join(f"{n} {name}" for name, n in sorted(self.kinds.items()))
+        return (
+            f"{self.rows} rows of {self.mappings} mappings through "
+            f"{sum(self.kinds.values())} faults ({kinds}); "
+            f"violations {len(self.faults)}; oldest beyond its delay "
+            f"{self.oldest_s * 1e3:.0f} ms; gaps while a tracker lives: max "
+            f"{gaps.max() * 1e3:.0f} ms; after kill -9 of the worker: "
+            f"{_spread(self.worker_gaps_s)}; of its parent too: "
+            f"{_spread(self.restart_gaps_s)}"
+        )
+
+
+def _spread(gaps_s: list[float]) -> str:
+    if not gaps_s:
+        return "none"
+    middle, most = 1e3 * np.median(gaps_s), 1e3 * np.max(gaps_s)
+    return f"{len(gaps_s)}, median {middle:.0f} ms, max {most:.0f} ms"
+
+
+def check(world: World, rows: Array) -> Verdict:
+    inputs = world.inputs()
+    found = Verdict(rows=len(rows), mappings=len(set(rows[:, MAPPING])))
+    for _, name in world.done:
+        found.kinds[name] = found.kinds.get(name, 0) + 1
+    by_stamp = {stamp: k for k, stamp in enumerate(inputs[:, 0].tolist())}
+    assert len(by_stamp) == len(inputs)
+    maps = {number: live(mapping) for number, mapping in world.mappings.items()}
+    offsets = np.zeros(len(rows))
+    for k, row in enumerate(rows):
+        place = by_stamp.get(row[STAMP])
+        number = int(row[MAPPING])
+        if place is None or number not in maps:
+            found.faults.append(f"row {k}: no input or mapping is its source: {row}")
+            continue
+        offsets[k] = inputs[place, 2]
+        want = maps[number](inputs[place, 3:].tolist())
+        if not np.array_equal(row[X : X + 4], want, equal_nan=True):
+            found.faults.append(f"row {k}: {row[X : X + 4]} instead of {want}")
+        if row[VALID] != float(np.isfinite(row[X : X + 4]).all()):
+            found.faults.append(f"row {k}: valid is {row[VALID]} of {row[X : X + 4]}")
+    ages = rows[:, ARRIVAL] - (rows[:, STAMP] - offsets)
+    found.oldest_s = float(ages.max())
+    for k in np.flatnonzero(ages > AGE_S + WAY_S):
+        found.faults.append(f"row {k} is {ages[k] * 1e3:.0f} ms old")
+    _order(rows, offsets, found)
+    _gaps(world, rows, inputs, found)
+    return found
+
+
+def _order(rows: Array, offsets: Array, found: Verdict) -> None:
+    real = rows[:, STAMP] - offsets
+    twice = len(rows) - len(np.unique(rows[:, STAMP]))
+    if twice:
+        found.faults.append(f"{twice} samples were published twice")
+    step = np.diff(rows[:, SEQUENCE])
+    for k in np.flatnonzero((step != 1) & (rows[1:, SEQUENCE] > rows[:-1, SEQUENCE])):
+        found.faults.append(f"rows {k} to {k + 1}: sequence steps by {step[k]}")
+    for k in np.flatnonzero((np.diff(real) <= 0) & (step == 1)):
+        found.faults.append(f"rows {k} and {k + 1} are out of order")
+
+
+def alive(world: World) -> list[tuple[float, float]]:
+    """Return the times in which exactly one tracker of the right kind sent samples."""
+    spans = []
+    for path in world.logs:
+        if path.exists() and path.stat().st_size:
+            wide = 3 + world.width
+            data = np.fromfile(path)
+            sent = data[: len(data) // wide * wide].reshape(-1, wide)[:, 1]
+            ends = np.flatnonzero(np.diff(sent) > ALIVE_S)
+            edges = (
+                np.concatenate([[0], ends + 1]),
+                np.concatenate([ends, [len(sent) - 1]]),
+            )
+            spans += [(sent[a], sent[b]) for a, b in zip(*edges, strict=True)]
+    return spans
+
+
+def _gaps(world: World, rows: Array, inputs: Array, found: Verdict) -> None:
+    at = rows[:, ARRIVAL]
+    kills, ends = (
+        np.array([t for t, name in world.done if name == f"kill_{which}"])
+        for which in ("publisher", "worker")
+    )
+    begin = at[0]
+    spans = alive(world)
+    for k, (start, end) in enumerate(spans):
+        others = [s for j, s in enumerate(spans) if j != k]
+        inside = [t for t in at if max(start, begin) < t < end]
+        marks = [max(start, begin), *inside, max(end, begin)]
+        for a, b in pairwise(marks):
+            if ((kills > a - 0.05) & (kills < b)).any():
+                found.restart_gaps_s.append(b - a)
+                continue
+            if ((ends > a - 0.05) & (ends < b)).any():
+                found.worker_gaps_s.append(b - a)
+                continue
+            if any(s < b and e > a for s, e in others):
+                continue  # two of one name: which is meant nobody knows
+            found.gaps_s.append(b - a)
+            if b - a - world.probe.lost_s(a, b) > GAP_S:
+                last = [name for t, name in world.done if t < b][-2:]
+                text = f"no gaze for {(b - a) * 1e3:.0f} ms at {a:.2f} after {last}"
+                found.faults.append(text)

@@ -1,0 +1,140 @@
+"""Live gaze while everything around it goes wrong, by a schedule that can be repeated.
+
+By default some 30 s, each kind of fault at least once; CALIBKIT_TEST_SCALE=4 makes it
+two minutes, and tests/live/fault_world.py runs for hours. CALIBKIT_FAULT_SEED repeats.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import fault_check
+import fault_world
+import pytest
+
+import calibkit
+
+pytestmark = [
+    pytest.mark.live,
+    pytest.mark.skipif(sys.platform != "linux", reason="signals and limits of POSIX"),
+]
+SCALE = float(os.environ.get("CALIBKIT_TEST_SCALE", "1"))
+UNIT = Path(calibkit.__file__).parent / "services" / "calibkit-publish@.service"
+RESTART_S = 0.3  # source: the requirement after kill -9 of the publisher
+Program = subprocess.Popen[str]
+
+
+@pytest.mark.timeout(int(300 + 60 * SCALE))
+def test_every_row_is_one_mapping_of_one_sample_whatever_happens(
+    tmp_path: Path,
+) -> None:
+    seed = int(os.environ.get("CALIBKIT_FAULT_SEED") or random.randrange(10**6))
+    print(f"seed {seed}")
+    world = fault_world.World(tmp_path, random.Random(seed))
+    try:
+        world.run(30 * SCALE)
+    finally:
+        rows = world.close()
+    found = fault_check.check(world, rows)
+    print(found.text())
+    log = (tmp_path / "publish.log").read_text()
+    assert not found.faults, f"seed {seed}: {found.faults[:5]}\n{log[-3000:]}"
+    assert len(found.kinds) == len(world.faults)
+    assert found.mappings > 2
+    assert found.rows > 1000
+    assert "Traceback" not in log
+
+
+def test_a_killed_worker_is_back_within_300_ms(tmp_path: Path) -> None:
+    world = fault_world.World(tmp_path, random.Random(1))
+    try:
+        world.run(-1.0, only=())
+        for _ in range(5):
+            world.do("kill_worker")
+            time.sleep(1.5)
+    finally:
+        rows = world.close()
+    found = fault_check.check(world, rows)
+    print(found.text())
+    assert not found.faults
+    assert len(found.worker_gaps_s) == 5
+    # A busy machine adds to some of them; half of them are not held up.
+    assert sorted(found.worker_gaps_s)[2] < RESTART_S
+
+
+def test_the_judge_finds_what_is_wrong(tmp_path: Path) -> None:
+    """A judge that could not say no would be none: each kind of fault is put in."""
+    world = fault_world.World(tmp_path, random.Random(2))
+    try:
+        world.run(-1.0, only=())
+        time.sleep(1.0)
+    finally:
+        rows = world.close()
+    assert not fault_check.check(world, rows).faults
+    spoilt = {
+        "instead of": (20, fault_check.X, 1e-9),
+        "valid is": (21, fault_check.VALID, -1.0),
+        "no input or mapping": (22, fault_check.MAPPING, 1.0),
+        "ms old": (23, fault_check.ARRIVAL, 0.4),
+        "sequence": (24, fault_check.SEQUENCE, 3.0),
+    }
+    for word, (row, column, change) in spoilt.items():
+        bad = rows.copy()
+        bad[row, column] += change
+        texts = fault_check.check(world, bad).faults
+        assert any(word in text for text in texts), word
+    late = rows.copy()
+    late[50:, fault_check.ARRIVAL] += 0.6
+    assert any("no gaze for" in text for text in fault_check.check(world, late).faults)
+    twice = rows.copy()
+    twice[31] = twice[30]
+    assert any("twice" in text for text in fault_check.check(world, twice).faults)
+
+
+def test_a_reader_that_stops_reading_stops_nothing(
+    start: Callable[..., Program], tmp_path: Path
+) -> None:
+    """Standard output and error are pipes that nobody empties."""
+    code = (
+        "import sys\n"
+        "from calibkit.joined.wiring_status import Lines\n"
+        "from calibkit.live.publisher import Notice\n"
+        "import time\n"
+        "lines, longest = Lines(True), 0.0\n"
+        "for k in range(5000):\n"
+        "    begin = time.perf_counter()\n"
+        "    lines.tell(Notice(time_s=0.0, state='running', text='x' * 500))\n"
+        "    longest = max(longest, time.perf_counter() - begin)\n"
+        "lines.close()\n"
+        "open('done', 'w').write(f'{longest} {lines.dropped}')\n"
+    )
+    program = start(code=code)
+    assert program.wait(20) == 0
+    longest, dropped = (tmp_path / "done").read_text().split()
+    assert float(longest) < 0.2
+    assert int(dropped) > 4000
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="no systemd-analyze")
+def test_the_unit_file_is_sound(tmp_path: Path) -> None:
+    """Source: systemd-analyze verify. Two keys are newer than some systems."""
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--user", "--man=no", str(UNIT)],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"XDG_RUNTIME_DIR": str(tmp_path)},
+    )
+    complaints = [
+        line
+        for line in done.stderr.splitlines()
+        if "RestartSteps" not in line and "RestartMaxDelaySec" not in line
+    ]
+    assert done.returncode == 0, done.stderr
+    assert not [line for line in complaints if UNIT.name in line]
