@@ -112,10 +112,11 @@ def _tell(
     from calibkit.joined import run_coach, run_conclude, run_words
 
     advice, compared = run_coach.coached(attempt, outcome, rec)
-    next_step = run_coach.sentences(advice, compared)
+    kept = bool(outcome.version and outcome.version.current)
+    # Both mappings on the same check points say more than two attempts side by side.
+    next_step = run_coach.sentences(advice, compared if kept else None)
     gave = run_words.outcome(outcome, attempt.person)
     words = "\n".join(filter(None, [gave, said, next_step]))
-    kept = bool(outcome.version and outcome.version.current)
     more = {
         **run_conclude.figures(outcome.result),
         **run_conclude.key_figures(outcome.keys),
