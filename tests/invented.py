@@ -54,8 +54,8 @@ def features(kind: str, angles: Array, setup: Setup, place: float) -> Array:
     return np.hstack(
         [
             middle + angles * 0.5,
-            np.tile(middle - (5.0, 0.0), (len(angles), 1)),
-            np.tile(middle + (5.0, 0.0), (len(angles), 1)),
+            np.tile(np.add(middle, [-5.0, 0.0]), (len(angles), 1)),
+            np.tile(np.add(middle, [5.0, 0.0]), (len(angles), 1)),
         ]
     )
 
@@ -84,7 +84,7 @@ def record(
     lapses: Sequence[int] = (),
     advance: str = "timer",
 ) -> tuple[Recording, Array]:
-    """One invented person looks at targets; returns the recording and true gaze (px)."""
+    """One invented person looks at targets; also returns true gaze (px)."""
     rng = np.random.default_rng([seed, 99])
     cal = np.asarray(places, float).reshape(-1, 2)
     val = np.asarray(checks, float).reshape(-1, 2)

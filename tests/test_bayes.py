@@ -1,4 +1,4 @@
-"""The linear-Gaussian core against direct algebra, scikit-learn and published values."""
+"""The linear-Gaussian core against direct algebra, libraries, published values."""
 
 from __future__ import annotations
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import invented
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from numpy.typing import NDArray
 
 from calibkit import channels as words
 from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.fitted import features
 from calibkit.geometry import px_to_angles
-from tests import invented
 
 SETUP = invented.SETUP
 
@@ -71,7 +72,7 @@ def test_directions_become_degrees() -> None:
         ),
     )
 )
-def test_missing_is_the_contracts_rule(samples: np.ndarray) -> None:  # type: ignore[type-arg]
+def test_missing_is_the_contracts_rule(samples: NDArray[np.float64]) -> None:
     """Screen streams: the same samples are missing as `channels.missing` says."""
     chans = invented.channels("screen")
     found = features.read(plan("screen"), samples, SETUP).xy

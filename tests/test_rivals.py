@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import invented
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -18,7 +19,6 @@ from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.material import gather
 from calibkit.geometry import px_to_angles
 from calibkit.kept.recording import Recording
-from tests import invented
 
 Array = NDArray[np.float64]
 
@@ -89,7 +89,7 @@ def test_offset_is_the_mean_error() -> None:
 
 
 def test_offset_of_raw_features_shifts_what_people_share() -> None:
-    from tests.test_shared import crowd
+    from test_shared import crowd
 
     rec, _ = invented.record(3, [(0.5, 0.5)])
     with pytest.raises(InputError, match="shared"):

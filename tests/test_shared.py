@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import invented
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from test_mapping import errors_deg
 
 import calibkit
 from calibkit.errors import InputError
@@ -20,8 +22,6 @@ from calibkit.fitted.observations import Noise, Prepared
 from calibkit.fitted.prior import SharedMapping
 from calibkit.fitted.shared import supported_degree
 from calibkit.kept.recording import Recording
-from tests import invented
-from tests.test_mapping import errors_deg
 
 Array = NDArray[np.float64]
 THIRTEEN = [*invented.NINE, (0.29, 0.29), (0.71, 0.29), (0.29, 0.71), (0.71, 0.71)]

@@ -56,7 +56,8 @@ class Blocks:
     @property
     def counts(self) -> Array:
         """Numbers that are there in each block, (..., T)."""
-        return self.present.sum(-1).astype(float)
+        counts: Array = self.present.sum(-1).astype(float)
+        return counts
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -304,7 +305,9 @@ def bounded_weights(distance2: Array, counts: Array, nu: float = NU) -> Array:
     """
     against = 0.5 * distance2 - counts * np.log(WIDER) - np.log(ODDS)
     sound = 1.0 / (1.0 + np.exp(np.clip(against, -50.0, 50.0)))
-    return np.clip(student_weights(distance2, counts, nu) * sound, 1e-6, 1.0)
+    weights = student_weights(distance2, counts, nu) * sound
+    bounded: Array = np.clip(weights, 1e-6, 1.0)
+    return bounded
 
 
 def prior_weights(prior: Gaussian, blocks: Blocks, nu: float = NU) -> Array:

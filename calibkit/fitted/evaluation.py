@@ -90,7 +90,8 @@ class Evaluator:
         apart = np.linalg.norm(here[inside][None] - hv[:, None], axis=2)
         cell = inside[np.argmin(apart, axis=1)]
         state = 0 if eyes > 1 else 1
-        return self.tables[state][:, cell].T
+        found: Array = self.tables[state][:, cell].T
+        return found
 
     def one_eye(self, xy: Array, extra: Array, e: int) -> Array:
         """Field angles (n, 2) that one eye alone gives."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -236,11 +237,9 @@ def _doubted(
         loose = _loosened(prior, share)
         options.append((loose, *_with_lag(loose, material)))
     if len(material.points) >= FEWEST_ALONE:
-        plain = with_covariates(material.layout, prior.basis.covariates)
-        try:
-            options.append(_without_prior(setup, replace(material, layout=plain)))
-        except InputError:
-            pass
+        # Features that do not change refuse here; the prior then answers, widely.
+        with suppress(InputError):
+            options.append(_without_prior(setup, material))
     return max(options, key=lambda option: option[1].score)
 
 

@@ -363,15 +363,15 @@ def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Arr
         expected.append(np.diagonal(variance, axis1=-2, axis2=-1))
     if len(errors) < FEWEST:
         # Without checks: as large as what mappings cannot follow, at the least.
-        return np.maximum(
-            DRIFT_DEG, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
-        )
+        least: Array = DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
+        return np.maximum(DRIFT_DEG, least)
     error2 = np.concatenate(errors) ** 2
     known = np.concatenate(expected)
     both2 = np.array([_matching(error2[:, a], known[:, a]) for a in range(2)]) ** 2
     # Checks hold the aim's error too, which is no error of the estimate: they tell the
     # two apart no more than a calibration does.
-    return np.sqrt(np.maximum(both2 - AIM_DEG**2, DRIFT_LEAST * both2))
+    drift: Array = np.sqrt(np.maximum(both2 - AIM_DEG**2, DRIFT_LEAST * both2))
+    return drift
 
 
 def _matching(error2: Array, known: Array) -> float:

@@ -15,11 +15,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import invented
 
 from calibkit import Mapping, Recording, fit, learn_shared
 from calibkit.fitted.basis import exponents
-from tests import invented
 
 Array = NDArray[np.float64]
 SAMPLES, PEOPLE = 1_000_000, 200
