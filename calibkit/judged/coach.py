@@ -106,7 +106,9 @@ def _findings(
             continue
         if not outside and is_tried(changed(now.protocol, finding.changes), before):
             continue
-        found.append(finding)
+        # More points are for when every look is good, and nothing else is found.
+        if finding.name != patterns.LAST_RESORT or not found:
+            found.append(finding)
     return found
 
 
@@ -128,6 +130,8 @@ def _smallest(found: Sequence[Finding]) -> tuple[tuple[Change, ...], bool]:
     if first.changes[0].key not in OUTSIDE:
         return first.changes, first.own_mapping
     for other in found[1:]:
+        if other.name == patterns.LAST_RESORT:
+            continue
         fits = len(first.changes) + len(other.changes) <= MOST_CHANGES
         if fits and other.changes[0].key not in OUTSIDE and not other.own_mapping:
             return (*first.changes, *other.changes), False

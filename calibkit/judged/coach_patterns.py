@@ -30,6 +30,7 @@ SHIFT_DEG, SHIFT_LEFT = 0.4, 0.6
 FEWEST_POINTS = 4
 LONGER, LONGEST_LIMIT_S, LONGEST_HOLD_S = 1.6, 15.0, 3.0
 MIDDLE = ((0.5, 0.5),)
+LAST_RESORT = "too few"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -246,7 +247,7 @@ def too_few(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     reason = words.more_points(points, len(new), seen.error_deg)
     figure = seen.figure("error", seen.error_deg, "deg")
     change = _change(protocol, "targets.points", new, reason, figure)
-    return Finding(name="too few", changes=(change,))
+    return Finding(name=LAST_RESORT, changes=(change,))
 
 
 def fewer_points(

@@ -115,9 +115,7 @@ def attempt(
         number=number,
         created="2026-01-01T00:00:00+00:00",
         protocol=chosen,
-        plan=plan(
-            chosen, person.setup, np.random.default_rng([client.seed, number])
-        ),
+        plan=plan(chosen, person.setup, np.random.default_rng([client.seed, number])),
         setup=person.setup,
         channels=person.channels,
         name="simulated",
@@ -171,9 +169,7 @@ def point(client: Client, best: Tried) -> PointingResult:
     presenter = run_headless.VirtualPresenter(client.time_s)
     checks = None if best.result is None else best.result.targets
     trial = Pointing(
-        Trial(
-            setup=person.setup, checks=checks, sd_deg=predicted_sd_deg(best.mapping)
-        ),
+        Trial(setup=person.setup, checks=checks, sd_deg=predicted_sd_deg(best.mapping)),
         best.mapping.apply,
         np.random.default_rng(client.seed),
     )

@@ -1,0 +1,454 @@
+"""The coach: one pattern at a time, never more than two changes, never the same again.
+
+Outside sources: scipy.stats for the tests behind probabilities (Welch, paired t), the
+published protocol model for every change. Patterns on simulated people repeat the
+measurements that the thresholds come from; these are our judgement, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from calibkit import simulation
+from calibkit.errors import CallError
+from calibkit.fitted.fitting import fit
+from calibkit.geometry import Setup
+from calibkit.judged import coach, coach_patterns
+from calibkit.judged.assess_figures import (
+    TARGET_FIELDS,
+    Assessment,
+    assembled,
+    figures_of,
+)
+from calibkit.judged.assess_targets import assess
+from calibkit.judged.behaviour import WATCH_DTYPE, Behaviour, watch
+from calibkit.judged.coach_data import (
+    MOST_CHANGES,
+    OUTSIDE,
+    Advice,
+    Change,
+    Goal,
+    Tried,
+    changed,
+)
+from calibkit.judged.coach_evidence import (
+    evidence,
+    more_probable,
+    paired_probable,
+    shift_of,
+)
+from calibkit.judged.keys import UsableKeys
+from calibkit.kept import protocol as protocols
+
+Array = NDArray[np.float64]
+SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.0, 299.0), distance_mm=600.0)
+PLACES = np.array(
+    [(x, y) for y in (0.15, 0.5, 0.85) for x in (0.1, 0.35, 0.65, 0.9)]
+) * (1920, 1080)
+BLAME = ("fail", "fault", "wrong", "bad ", "poor", "unable", "refus", "lazy")
+
+
+def behaviour(**change: Any) -> Behaviour:
+    """Twelve targets, calmly looked at; `change` sets columns or session figures."""
+    rows = np.zeros(len(PLACES), WATCH_DTYPE)
+    rows["x"], rows["y"] = PLACES.T
+    rows["time"], rows["seconds"] = 2.5 * np.arange(len(rows)), 2.0
+    rows["role"], rows["latency_s"] = "calibration", 0.5
+    rows["loss"] = rows["loss_left"] = rows["loss_right"] = 0.02
+    rows["head_mm"] = np.random.default_rng(1).normal(0.0, 3.0, (len(rows), 3))
+    life = {"seconds": 30.0, "blinks_per_min": 10.0, "blink_s": 0.2, "shut": 0.02}
+    for name, value in change.items():
+        if name in life:
+            life[name] = value
+        else:
+            rows[name] = value
+    return Behaviour(targets=rows, **life)
+
+
+def assessment(
+    offsets: Array | None = None, spread: float = 0.2, step: float = 0.15, **eyes: float
+) -> Assessment:
+    """Check points with these offsets (12, 2), degrees; factors on an eye's error."""
+    if offsets is None:
+        offsets = np.random.default_rng(2).normal(0.0, 0.6, (len(PLACES), 2))
+    found = {}
+    for eye in ("left", "right", "both"):
+        rows = np.zeros(len(PLACES), TARGET_FIELDS)
+        rows["x"], rows["y"] = PLACES.T
+        off = offsets * eyes.get(eye, 1.0)
+        rows["offset_x_deg"], rows["offset_y_deg"] = off.T
+        rows["accuracy_deg"] = np.hypot(*off.T)
+        rows["precision_sd_deg"], rows["precision_rms_deg"] = spread, step
+        rows["samples"], rows["seconds"], rows["looked"] = 200, 1.0, True
+        rows["effective_samples"] = 10.0
+        found[eye] = figures_of(rows, 0.02)
+    about: dict[str, Any] = {"reasons": (), "gaze_px": (), "setup": SETUP}
+    return assembled(
+        found, **about, role="validation", rate_hz=60.0, measured_rate_hz=60.0
+    )
+
+
+def keys(rows: int, columns: int) -> UsableKeys:
+    return UsableKeys(
+        rows=rows,
+        columns=columns,
+        key_deg=(5.0, 5.0),
+        key_mm=(50.0, 50.0),
+        reliability=0.95,
+        probability=0.96,
+        worst=(0, 0),
+        targets=12,
+    )
+
+
+def tried(
+    life: Behaviour | None = None,
+    result: Assessment | None = None,
+    grid: tuple[int, int] = (2, 3),
+    name: str = "standard",
+    **more: Any,
+) -> Tried:
+    """An attempt that misses the usual goal, unless something is said."""
+    mapping: Any = SimpleNamespace(looks=np.zeros(6, [("weight", "f8")]), setup=SETUP)
+    mapping.looks["weight"] = 1.0
+    made = Tried(
+        protocol=protocols.load(name),
+        behaviour=life or behaviour(),
+        mapping=mapping,
+        result=result or assessment(),
+        keys=keys(*grid),
+    )
+    return replace(made, **more)
+
+
+def keys_changed(advice: Advice) -> list[str]:
+    return [change.key for change in advice.changes]
+
+
+def missed(count: int, seconds: float = 2.0) -> Behaviour:
+    some = np.arange(len(PLACES)) < count
+    return behaviour(missed=some, seconds=30.0) if seconds == 2.0 else _late(some)
+
+
+def _late(some: NDArray[np.bool_]) -> Behaviour:
+    life = behaviour(missed=some)
+    rows = life.targets.copy()
+    rows["seconds"] = np.where(some, 6.0, 2.0)
+    return replace(life, targets=rows)
+
+
+# One pattern at a time.
+
+
+def test_good_enough_changes_nothing() -> None:
+    advice = coach.advise(tried(grid=(4, 6)))
+    assert (advice.kind, advice.changes) == ("keep", ())
+    assert "4 rows of 6 keys" in advice.words
+
+
+def test_a_larger_goal_is_not_met_by_few_keys() -> None:
+    assert coach.advise(tried(grid=(4, 6)), goal=Goal(rows=5, columns=8)).kind != "keep"
+
+
+SHIFT = np.array([1.5, 0.4])
+ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
+
+
+@pytest.mark.parametrize(
+    ("made", "expected"),
+    [
+        (tried(behaviour(loss=0.7, loss_left=0.7, loss_right=0.7)), ["seating"]),
+        (tried(behaviour(loss_left=1.0)), ["data.eyes"]),
+        (tried(missed(6)), ["pace.advance"]),
+        (tried(missed(6, 6.0)), ["targets.start_deg", "targets.pulse_hz"]),
+        (tried(result=assessment(ODD + SHIFT)), ["targets.points"]),
+        (tried(result=assessment(spread=0.6, step=0.2)), ["pace.hold_s"]),
+        (tried(result=assessment(spread=0.6, step=0.8)), ["pace.hold_s"]),
+        (tried(result=assessment(right=0.4)), ["data.eyes"]),
+        (tried(), ["targets.points"]),
+    ],
+    ids=[
+        *("unseen", "one eye", "elsewhere", "unlooked", "shift"),
+        *("moving eyes", "noisy", "better eye", "too few points"),
+    ],
+)
+def test_a_pattern_is_answered(made: Tried, expected: list[str]) -> None:
+    advice = coach.advise(made)
+    assert keys_changed(advice) == expected
+    assert advice.changes[0].evidence
+    assert advice.changes[0].reason in advice.words
+
+
+def test_tired_eyes_rest_first() -> None:
+    sleepy = behaviour(shut=0.15, blinks_per_min=20.0, blink_s=0.4)
+    advice = coach.advise(tried(sleepy))
+    assert advice.kind == "rest"
+    assert keys_changed(advice)[0] == "rest"
+
+
+def test_after_a_rest_no_rest_again() -> None:
+    sleepy = behaviour(shut=0.15, blinks_per_min=20.0, blink_s=0.4)
+    advice = coach.advise(tried(sleepy, outside=("rest",)), [tried(sleepy)])
+    assert "rest" not in keys_changed(advice)
+
+
+def test_slow_looks_get_more_time() -> None:
+    slow = _late(np.arange(12) < 1)
+    rows = slow.targets.copy()
+    rows["latency_s"] = 1.2
+    advice = coach.advise(tried(replace(slow, targets=rows)))
+    assert keys_changed(advice) == ["pace.limit_s"]
+    assert advice.changes[0].new > advice.changes[0].old
+
+
+def test_slow_looks_with_a_timer_are_held_longer() -> None:
+    chosen = protocols.load("standard", ["pace.advance=timer"])
+    advice = coach.advise(tried(behaviour(latency_s=1.2), protocol=chosen))
+    assert keys_changed(advice) == ["pace.hold_s"]
+
+
+def test_lost_lower_points_are_drawn_in() -> None:
+    low = PLACES[:, 1] > 800
+    life = behaviour(
+        loss=np.where(low, 0.5, 0.02) + 0.01 * np.arange(12),
+        time=2.5 * np.random.default_rng(4).permutation(12),
+    )
+    advice = coach.advise(tried(life))
+    assert keys_changed(advice) == ["targets.area"]
+    assert "lower" in advice.changes[0].reason
+    assert advice.changes[0].new[1] < advice.changes[0].old[1]
+
+
+def test_a_moving_head_is_about_seating() -> None:
+    life = behaviour(head_mm=np.random.default_rng(1).normal(0, 25.0, (12, 3)))
+    advice = coach.advise(tried(life))
+    assert keys_changed(advice)[0] == "seating"
+    assert advice.changes[0].evidence[0].unit == "mm"
+
+
+def test_a_shift_is_taken_off_the_mapping_made_now() -> None:
+    advice = coach.advise(tried(result=assessment(ODD + SHIFT)))
+    assert advice.own_mapping
+    assert advice.changes[0].new == ((0.5, 0.5),)
+
+
+def test_without_a_helper_no_key_is_asked_for() -> None:
+    advice = coach.advise(tried(missed(6)), helper=False)
+    assert "pace.advance" not in keys_changed(advice)
+
+
+def test_what_is_left_alone_is_said_with_its_reason() -> None:
+    advice = coach.advise(tried(result=assessment(spread=0.6, step=0.2)))
+    said = {kept.key: kept.reason for kept in advice.kept}
+    assert {"targets.points", "pace.limit_s", "seating", "targets.area"} <= set(said)
+    assert not set(said) & set(keys_changed(advice))
+    assert "12 points" in said["targets.points"]
+
+
+# Over several attempts.
+
+
+def test_three_tries_are_enough() -> None:
+    before = [tried(), tried(result=assessment(spread=0.6, step=0.2))]
+    advice = coach.advise(tried(grid=(2, 4)), before)
+    assert (advice.kind, advice.changes) == ("end", ())
+    assert "2 rows of 4 keys" in advice.words
+
+
+def test_an_earlier_try_that_gave_more_is_remembered() -> None:
+    advice = coach.advise(tried(grid=(1, 2)), [tried(grid=(3, 4)), tried()])
+    assert "3 rows of 4 keys" in advice.words
+    assert "earlier" in advice.words
+
+
+def test_three_tries_without_a_key_lower_the_goal() -> None:
+    nothing = tried(missed(8), grid=(0, 0), fault="it is mirrored")
+    advice = coach.advise(nothing, [nothing, nothing])
+    assert advice.kind == "lower"
+    assert advice.goal.rows * advice.goal.columns < Goal().rows * Goal().columns
+    made = changed(nothing.protocol, advice.changes)
+    assert made != nothing.protocol
+
+
+lives = st.builds(
+    lambda **columns: behaviour(**columns),
+    missed=st.lists(st.booleans(), min_size=12, max_size=12).map(np.array),
+    loss=st.floats(0, 1),
+    loss_left=st.floats(0, 1),
+    loss_right=st.floats(0, 1),
+    latency_s=st.one_of(st.just(np.nan), st.floats(0.1, 5.0)),
+    shut=st.floats(0, 0.5),
+    blinks_per_min=st.floats(0, 60),
+    blink_s=st.floats(0.06, 1.0),
+    seconds=st.floats(5, 200),
+)
+attempts = st.builds(
+    lambda life, seed, scale, spread, grid, name, fault: tried(
+        life,
+        assessment(np.random.default_rng(seed).normal(0.3, scale, (12, 2)), spread),
+        grid,
+        name,
+        fault=fault,
+    ),
+    lives,
+    st.integers(0, 99),
+    st.floats(0.05, 10.0),
+    st.floats(0.05, 3.0),
+    st.sampled_from([(0, 0), (1, 2), (2, 4), (4, 5), (5, 8)]),
+    st.sampled_from(["quick", "standard", "full", "glide", "short-attention"]),
+    st.sampled_from(["", "it is mirrored"]),
+)
+
+
+@given(attempts, st.lists(attempts, max_size=4))
+@settings(max_examples=80, deadline=None)
+def test_whatever_happens(now: Tried, earlier: list[Tried]) -> None:
+    """At most two changes, all valid; never a fourth try of the same; no blame."""
+    advice = coach.advise(now, earlier)
+    assert len(advice.changes) <= MOST_CHANGES
+    made = changed(now.protocol, advice.changes)  # the model refuses what is invalid
+    inside = [c for c in advice.changes if c.key not in OUTSIDE]
+    for change in inside:
+        table, name = change.key.split(".")
+        assert getattr(getattr(now.protocol, table), name) == change.old
+        assert getattr(getattr(made, table), name) == change.new
+    if inside and len(advice.changes) == len(inside):
+        assert not coach.is_tried(made, (*earlier, now))
+    if len(earlier) + 1 >= coach.TRIES:
+        assert advice.kind in ("keep", "lower", "end")
+    if len(earlier) + 1 > coach.TRIES:
+        assert advice.kind in ("keep", "end")
+    if advice.kind in ("keep", "end"):
+        assert not advice.changes
+    said = " ".join([advice.words, *(kept.reason for kept in advice.kept)]).lower()
+    said = said.replace("a failed calibration is no sign of inability", "")
+    assert not [word for word in BLAME if word in said]
+
+
+def test_following_the_coach_comes_to_an_end() -> None:
+    """Whatever it advises, five attempts are never exceeded."""
+    earlier: list[Tried] = []
+    chosen = protocols.load("standard")
+    for _ in range(6):
+        now = tried(missed(8), grid=(0, 0), fault="it is mirrored", protocol=chosen)
+        advice = coach.advise(now, earlier)
+        earlier.append(now)
+        if advice.kind in ("keep", "end"):
+            break
+        chosen = changed(chosen, advice.changes)
+    assert advice.kind == "end"
+    assert len(earlier) <= coach.TRIES + 1
+    shown = [t.protocol.model_dump_json() for t in earlier]
+    assert len(set(shown)) == len(shown)
+
+
+def test_three_changes_are_refused() -> None:
+    one = Change(key="pace.hold_s", old=1.0, new=2.0, reason="")
+    with pytest.raises(CallError, match="3 changes"):
+        Advice(kind="change", words="", changes=(one,) * 3, kept=(), goal=Goal())
+
+
+# Comparing.
+
+
+@given(st.integers(0, 999), st.floats(0.3, 3.0))
+@settings(max_examples=30, deadline=None)
+def test_probabilities_are_those_of_t_tests(seed: int, factor: float) -> None:
+    """Source: scipy.stats ttest_ind(equal_var=False) and ttest_rel, one-sided."""
+    from scipy.stats import ttest_ind, ttest_rel
+
+    rng = np.random.default_rng(seed)
+    one, other = rng.gamma(2.0, 0.4, 9), factor * rng.gamma(2.0, 0.4, 9)
+    welch = ttest_ind(one, other, equal_var=False, alternative="greater").pvalue
+    assert more_probable(one, other) == pytest.approx(1 - welch, abs=1e-9)
+    paired = ttest_rel(one, other, alternative="greater").pvalue
+    assert paired_probable(one, other) == pytest.approx(1 - paired, abs=1e-9)
+
+
+def test_attempts_compare_with_doubt() -> None:
+    good, bad = tried(result=assessment(ODD)), tried(result=assessment(6 * ODD))
+    assert coach.compare(good, bad).verdict == "better"
+    assert coach.compare(bad, good).verdict == "worse"
+    rng = np.random.default_rng(8)
+    like = tried(result=assessment(rng.permutation(ODD)))
+    assert coach.compare(good, like).verdict == "can't tell"
+
+
+def test_a_mapping_is_better_than_none() -> None:
+    assert coach.compare(tried(), tried(fault="it is mirrored")).verdict == "better"
+    none = tried(fault="it is mirrored")
+    assert coach.compare(none, none).verdict == "can't tell"
+
+
+def test_comparing_is_fair_both_ways() -> None:
+    one, other = tried(result=assessment(ODD)), tried(result=assessment(2 * ODD))
+    total = coach.compare(one, other).better + coach.compare(other, one).better
+    assert total == pytest.approx(1.0)
+
+
+def test_a_shift_is_only_seen_where_it_is_likely() -> None:
+    """Source: Hotelling's T² holds its level: 5 % of unshifted samples or so."""
+    rng = np.random.default_rng(3)
+    sure = [
+        shift_of(assessment(rng.normal(0.0, 0.5, (12, 2))))[2] > 0.95
+        for _ in range(400)
+    ]
+    assert 0.02 < np.mean(sure) < 0.09  # 0.05 within three standard errors
+
+
+# On simulated people of each kind.
+
+
+@pytest.fixture(scope="module")
+def people() -> dict[str, Any]:
+    found = {}
+    for kind in ("steady", "one-eye", "nystagmus", "slow", "sleepy", "head-mover"):
+        person = simulation.person(tracker="pupil-reflex", kind=kind, seed=1)
+        points = np.array([(x, y) for y in (100, 540, 980) for x in (150, 960, 1770)])
+        checks = PLACES[[1, 2, 5, 6, 8, 10]]
+        rec, _, _ = simulation.record(
+            person,
+            np.vstack([points, checks]),
+            seed=1,
+            seconds_per_point=2.5,
+            roles=["calibration"] * len(points) + ["validation"] * len(checks),
+        )
+        mapping = fit(rec)
+        result = assess(mapping, rec)
+        found[kind] = evidence(
+            Tried(
+                protocol=protocols.load("standard"),
+                behaviour=watch(rec, mapping, result),
+                mapping=mapping,
+                result=result,
+            )
+        )
+    return found
+
+
+def test_kinds_are_told_apart(people: dict[str, Any]) -> None:
+    steady = people["steady"]
+    assert min(people["one-eye"].loss_left, people["one-eye"].loss_right) < 0.2
+    assert max(people["one-eye"].loss_left, people["one-eye"].loss_right) == 1.0
+    assert people["nystagmus"].spread_deg >= coach_patterns.UNSTEADY_DEG
+    assert steady.spread_deg < coach_patterns.UNSTEADY_DEG
+    assert people["nystagmus"].trembling < coach_patterns.TREMBLING
+    assert people["slow"].latency_s > steady.latency_s + 0.15
+    assert people["sleepy"].behaviour.shut > 2 * steady.behaviour.shut
+    assert people["head-mover"].head_mm >= coach_patterns.HEAD_MM
+    assert steady.head_mm < coach_patterns.HEAD_MM
+
+
+def test_a_steady_person_shows_no_pattern(people: dict[str, Any]) -> None:
+    protocol = protocols.load("wide")
+    found = [pattern(people["steady"], protocol, True) for pattern in
+             coach_patterns.PATTERNS]  # fmt: skip
+    assert [f.name for f in found if f is not None] == []
