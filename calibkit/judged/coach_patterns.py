@@ -213,8 +213,10 @@ def shift(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
         return None
     reason = words.shift(amount, left)
     figures = (seen.figure("shift", amount, "deg"), seen.figure("left", left, "deg"))
-    change = _change(protocol, "targets.points", MIDDLE, reason, *figures)
-    return Finding(name="shift", changes=(change,), own_mapping=True)
+    changes = [_change(protocol, "targets.points", MIDDLE, reason, *figures)]
+    if protocol.glides:
+        changes.append(_change(protocol, "path.points", (), reason))
+    return Finding(name="shift", changes=tuple(changes), own_mapping=True)
 
 
 def slow(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
