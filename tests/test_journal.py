@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from storing import CHANNELS, SCALE, SETUP, header, leftovers, one_line, scaled
+from storing import CHANNELS, SETUP, header, one_line, scaled
 
 from calibkit.errors import CallError, InputError, StorageError
 from calibkit.kept import disk, frames, journal, journal_contents
@@ -316,86 +316,6 @@ def run(code: str) -> str:
     )
     assert done.returncode == 0, done.stderr
     return done.stdout
-
-
-WRITER = """
-import sys
-from pathlib import Path
-from calibkit.kept import journal
-from test_journal import chunk, header
-writer = journal.Writer(Path(sys.argv[1]), header())
-for number in range(10**9):
-    stamps, rows = chunk(5 * number)
-    writer.gaze(stamps, rows, stamps - 0.5)
-    sys.stdout.write(f"{number}\\n")
-    sys.stdout.flush()
-"""
-FINISHER = """
-import sys
-from pathlib import Path
-from calibkit.kept import journal
-print("ready", flush=True)
-journal.finish(Path(sys.argv[1]))
-print("done", flush=True)
-"""
-
-
-def killed(code: str, path: Path, delay_s: float) -> list[str]:
-    """Run code, kill it a while after its first line; return its whole lines."""
-    paths = [
-        str(Path(__file__).parent),
-        str(Path(journal.__file__).parent.parent.parent),
-    ]
-    with subprocess.Popen(
-        [sys.executable, "-c", code, str(path)],
-        stdout=subprocess.PIPE,
-        text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(paths)},
-    ) as child:
-        assert child.stdout is not None
-        first = child.stdout.readline()
-        try:
-            child.wait(delay_s)
-        except subprocess.TimeoutExpired:
-            child.kill()
-        rest = child.stdout.read()
-    return [first.strip(), *(line for line in rest.split("\n")[:-1])]
-
-
-@pytest.mark.slow
-def test_kill_the_writer(tmp_path: Path) -> None:
-    """No acknowledged chunk is lost, nothing is unreadable (kill, not a power cut)."""
-    rng = random.Random(1)
-    for number in range(scaled(10)):
-        path = tmp_path / f"{number}.journal"
-        lines = killed(WRITER, path, rng.uniform(0.0, 0.1))
-        acknowledged = int(lines[-1]) + 1
-        (found,) = journal.recover(tmp_path)
-        assert found.recording is not None, found.text
-        rec = Recording.load(found.recording)
-        assert len(rec.time) >= 5 * acknowledged
-        assert np.array_equal(rec.samples[:, 0], np.arange(len(rec.time)))
-        assert np.array_equal(rec.samples[:, 1], -np.arange(len(rec.time)))
-
-
-@pytest.mark.slow
-def test_kill_the_conversion(tmp_path: Path) -> None:
-    rng = random.Random(2)
-    whole = write(tmp_path / "a.journal", chunks=2000).read_bytes()
-    interrupted = 0
-    for number in range(scaled(10)):
-        folder = tmp_path / str(number)
-        folder.mkdir()
-        path = folder / "a.journal"
-        path.write_bytes(whole)
-        lines = killed(FINISHER, path, rng.uniform(0.0, 0.5))
-        interrupted += lines[-1] != "done"
-        journal.recover(folder)
-        disk.sweep(folder, 0.0)
-        assert [p.name for p in folder.iterdir()] == ["a.h5"]
-        assert len(Recording.load(folder / "a.h5").time) == 10_000
-        assert not leftovers(folder)
-    assert interrupted or SCALE < 1
 
 
 def test_a_journal_in_the_way_becomes_a_recording_of_its_own(tmp_path: Path) -> None:

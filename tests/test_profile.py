@@ -6,7 +6,6 @@ import errno
 import hashlib
 import json
 import os
-import random
 import stat
 import subprocess
 import sys
@@ -379,32 +378,3 @@ def test_a_right_checksum_does_not_make_it_a_mapping(body: bytes) -> None:
     digest = hashlib.sha256(body).hexdigest().encode()
     with pytest.raises(InputError, match="holds no mapping"):
         snapshot.decode(b"calibkit snapshot 1 sha256 " + digest + b"\n" + body, "x")
-
-
-SAVER = """
-import sys
-from pathlib import Path
-from test_profile import save
-home = Path(sys.argv[1])
-for number in range(1, 10**9):
-    print(save(home, number % 28 + 1).number, flush=True)
-"""
-
-
-@pytest.mark.slow
-def test_kill_while_saving(tmp_path: Path) -> None:
-    """After each kill something loads, and no acknowledged save is lost."""
-    from test_journal import killed
-
-    rng, last = random.Random(4), 0
-    for _ in range(scaled(10)):
-        lines = killed(SAVER, tmp_path, rng.uniform(0.0, 0.2))
-        acknowledged = max(last, *(int(line) for line in lines if line))
-        active = profile.current(tmp_path, WHO)
-        assert active.notice == ""
-        assert active.version.number >= acknowledged
-        stored = profile.load_tree(tmp_path, WHO).attrs["/mapping"]["number"]
-        assert stored == active.mapping["number"]
-        last = active.version.number
-    disk.sweep(tmp_path / "profiles" / WHO, 0.0)
-    assert not leftovers(tmp_path)

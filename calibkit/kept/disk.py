@@ -15,8 +15,9 @@ import secrets
 import stat
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import IO
 
@@ -105,21 +106,20 @@ def read_regular(path: Path, limit_bytes: int) -> bytes:
         When it is missing, no regular file, unreadable or larger.
     """
     size = check_regular(path, limit_bytes)
-    try:
-        with opened(path) as file:
-            # Asking for the limit itself would allocate that much at once.
-            data = file.read(size + 1)
-    except OSError as error:
-        raise _unreadable(path, error) from error
+    with opened(path) as file:
+        # Asking for the limit itself would allocate that much at once.
+        data = file.read(size + 1)
     if len(data) > size:
         raise InputError(f"{path} grew while it was read; try again")
     return data
 
 
-def opened(path: Path) -> IO[bytes]:
-    """Open a file for reading, or say why not."""
+@contextlib.contextmanager
+def opened(path: Path) -> Iterator[IO[bytes]]:
+    """Open a file for reading; whatever fails while it is open is said in words."""
     try:
-        return path.open("rb")
+        with path.open("rb") as file:
+            yield file
     except OSError as error:
         raise _unreadable(path, error) from error
 
@@ -161,13 +161,36 @@ def sweep(
 
     Younger ones may belong to another process that is writing just now.
     """
-    gone = []
-    for path in sorted(folder.glob(f"*{TEMP_MARK}*")):
+    gone: list[Path] = []
+    try:
+        left = listed(folder, f"*{TEMP_MARK}*")
+    except StorageError:
+        return gone  # tidying can wait
+    for path in left:
         with contextlib.suppress(OSError):
             if system.wall() - path.stat().st_mtime >= min_age_s:
                 path.unlink()
                 gone.append(path)
     return gone
+
+
+def listed(folder: Path, pattern: str = "*") -> list[Path]:
+    """List a folder, sorted; one that does not exist is empty.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be listed.
+    """
+    try:
+        found = [path for path in folder.iterdir() if fnmatch(path.name, pattern)]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as error:
+        raise StorageError(
+            f"{folder} cannot be listed: {error.strerror}; check its permissions"
+        ) from error
+    return sorted(found)
 
 
 def _unreadable(path: Path, error: OSError | ValueError) -> InputError:

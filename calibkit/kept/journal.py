@@ -156,7 +156,8 @@ class Writer:
             self._append("end", b"{}")
             self.sync()
         handle, self._handle = self._handle, -1
-        os.close(handle)
+        with contextlib.suppress(OSError):  # all is flushed, or was told of
+            os.close(handle)
 
     def __enter__(self) -> Writer:
         return self
@@ -216,7 +217,8 @@ def finish(path: Path | str) -> Path:
     except StorageError as error:
         raise StorageError(f"{error}; the session is kept in {path}") from error
     recording_file.read(target)
-    path.unlink(missing_ok=True)
+    with contextlib.suppress(OSError):  # the next start finds it finished already
+        path.unlink(missing_ok=True)
     return target
 
 

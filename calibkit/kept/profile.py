@@ -127,7 +127,7 @@ def folder(home: Path, person: str) -> Path:
 def people(home: Path) -> tuple[str, ...]:
     """List the persons of whom any version is stored."""
     place = home / "profiles"
-    found = sorted(place.iterdir()) if place.is_dir() else []
+    found = disk.listed(place)
     return tuple(p.name for p in found if _PERSON.fullmatch(p.name) and p.is_dir())
 
 
@@ -319,7 +319,7 @@ def _path(place: Path, number: int, ending: str) -> Path:
 
 def _numbers(place: Path) -> list[int]:
     """Numbers that are claimed, finished or not."""
-    found = {_NAME.fullmatch(p.stem) for p in place.glob("v*.h5")}
+    found = {_NAME.fullmatch(p.stem) for p in disk.listed(place, "v*.h5")}
     return sorted(int(match.group(1)) for match in found if match)
 
 
