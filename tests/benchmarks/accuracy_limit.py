@@ -1,0 +1,217 @@
+"""The limit of what any linear mapping can do: prior and noise known.
+
+The prior is the mean and covariance of *noise-free* mappings of other simulated people
+(head still, pupil steady, no noise), the noise each person's own: covariance of what
+their looks are off their own noise-free mapping. The posterior of both, run on the same
+looks and checks as every other mapping, is what cannot be beaten by learning better,
+only by other features (a study done apart from the project describes the recipe).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from accuracy_people import PRIOR_SEED, Array, Sitting, desk_of, means
+from numpy.typing import NDArray
+
+from calibkit import simulation
+from calibkit.channels import Channel
+from calibkit.fitted import bayes, features
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.broad import DEGREES_SCALE, covariate_scaling, middle_and_scale
+from calibkit.fitted.features import Layout
+from calibkit.fitted.material import gather
+from calibkit.fitted.observations import Points, prepare
+from calibkit.geometry import angle_between, angles_to_px, px_to_angles
+
+STEADY_S = 0.2
+AXIS = np.linspace(0.03, 0.97, 6)
+GRID = np.array([(x, y) for x in AXIS for y in AXIS])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dense:
+    """Noise-free features (e, m, 2), covariates (e, m, c) and true gaze (m, 2)."""
+
+    xy: Array
+    extra: Array
+    gaze: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """Basis and true prior for a desk."""
+
+    layout: Layout
+    basis: Basis
+    prior: Gaussian
+
+
+def dense(person: simulation.Person, day: int) -> Dense:
+    """The same person on the same day, perfectly still (a webcam's head may move)."""
+    webcam = person.tracker == "webcam"
+    still = replace(
+        person.traits,
+        off_target_deg=0.0,
+        wobble=0.0,
+        blink_per_min=1e-6,
+        loss_per_s=1e-6,
+        roam_share=0.0,
+        pupil=0.0,
+        head=person.traits.head if webcam else 0.0,
+    )
+    habits = replace(person.habits, off_target_deg=0.0)
+    twin = replace(
+        person, traits=still, habits=habits, noise=0.0, lapse_share=0.0, rate_hz=20.0
+    )
+    where = GRID * person.setup.screen_px
+    rec, times, truth = simulation.record(twin, where, seed=day, seconds_per_point=0.7)
+    signals = features.read(_plan(rec.channels), rec.samples, rec.setup)
+    rows = [
+        (t["offset"] - STEADY_S < rec.time) & (rec.time <= t["offset"])
+        for t in rec.targets
+    ]
+    true = [
+        truth[(t["offset"] - STEADY_S < times) & (times <= t["offset"])].mean(axis=0)
+        for t in rec.targets
+    ]
+    seen = np.isfinite(signals.xy).all(-1)
+    good = np.array([bool(seen[:, r].any(-1).all()) for r in rows])
+    kept = [r for r, g in zip(rows, good, strict=True) if g]
+    return Dense(
+        xy=np.array([[np.nanmean(e[r], axis=0) for r in kept] for e in signals.xy]),
+        extra=np.array([[e[r].mean(axis=0) for r in kept] for e in signals.extra]),
+        gaze=px_to_angles(rec.setup, np.array(true)[good]),
+    )
+
+
+def _plan(channels: Sequence[Channel]) -> Layout:
+    plan = features.layout(channels)
+    head = [n for n, g in zip(plan.covariates, plan.groups, strict=True) if g == "head"]
+    pose = head if not plan.in_degrees and plan.eyes[0].kind != "pupil-reflex" else []
+    return features.with_covariates(plan, pose)
+
+
+def coefficients(basis: Basis, seen: Dense) -> Array:
+    """Weights of the noise-free mapping, least squares per eye and axis."""
+    terms = basis.functions(seen.xy, seen.extra)
+    found = [np.linalg.lstsq(t, seen.gaze, rcond=None)[0].T for t in terms]
+    return np.concatenate([f.ravel() for f in found])
+
+
+def known(tracker: str, geometry: int, kinds: Sequence[str]) -> Known:
+    """Prior of a desk from people who are neither tested nor in the learned prior."""
+    desk = desk_of(tracker, geometry)
+    seen = []
+    for k, kind in enumerate(kinds):
+        seed = PRIOR_SEED + 100_000 + 1000 * geometry + k
+        who = simulation.person(tracker=tracker, kind=kind, seed=seed, desk=desk)
+        seen.append(dense(who, seed))
+    plan = _plan(who.channels)
+    basis = _basis(plan, seen)
+    each = np.array([coefficients(basis, one) for one in seen])
+    prior = Gaussian(mean=each.mean(axis=0), cov=np.cov(each.T))
+    return Known(layout=plan, basis=basis, prior=prior)
+
+
+def _basis(plan: Layout, seen: Sequence[Dense]) -> Basis:
+    eyes = len(plan.eyes)
+    centre, scale = np.zeros((eyes, 2)), np.full((eyes, 2), DEGREES_SCALE)
+    if not plan.in_degrees:
+        for e in range(eyes):
+            rows = np.concatenate([one.xy[e] for one in seen])
+            centre[e], scale[e] = middle_and_scale(rows)
+    extra = np.concatenate([one.extra for one in seen], axis=1).swapaxes(0, 1)
+    extra_centre, extra_scale = covariate_scaling(extra)
+    return Basis(
+        degree=2 if plan.covariates else 3,
+        covariates=plan.covariates,
+        centre=centre,
+        scale=scale,
+        extra_centre=extra_centre,
+        extra_scale=extra_scale,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """What is known of one sitting: looks by target, own noise, features at checks."""
+
+    known: Known
+    looks: Points
+    noise: Array
+    checks: Points
+    sitting: Sitting
+
+    def errors(self, calibration: Sequence[int]) -> Array:
+        """Errors in degrees at the checks after some of the targets."""
+        chosen = self.looks.take(np.isin(self.looks.target, calibration))
+        made = _blocks(self.known.basis, chosen, self.noise)
+        posterior = bayes.solve(self.known.prior, made).posterior
+        there = _blocks(self.known.basis, self.checks, self.noise)
+        spread = there.design @ posterior.cov @ np.swapaxes(there.design, -1, -2)
+        spread = bayes.masked_noise(spread + there.noise, there.present)
+        precision = np.linalg.inv(spread) * there.present[..., None, :]
+        precision = precision * there.present[..., :, None]
+        both = np.tile(np.eye(2), (len(self.known.layout.eyes), 1))
+        answer = there.design @ posterior.mean
+        pull = both.T @ (precision @ answer[..., None])
+        total = both.T @ precision @ both
+        seen = there.present.any(axis=1)
+        error = np.full(len(seen), np.nan)
+        found = np.linalg.solve(total[seen], pull[seen])[..., 0]
+        setup = self.sitting.rec.setup
+        error[seen] = angle_between(
+            setup, angles_to_px(setup, found), self.sitting.true_px[seen]
+        )
+        return error
+
+
+def limit_of(person: simulation.Person, day: int, sitting: Sitting, k: Known) -> Limit:
+    """Find the person's own noise from all looks of an attentive sitting."""
+    own = coefficients(k.basis, dense(person, day))
+    rec = sitting.rec
+    looks = gather(rec, k.layout).points
+    checks = _checks(sitting, k.layout)
+    made = prepare(k.basis, looks)
+    left = (made.target - made.design @ own)[made.present.all(axis=1)]
+    noise = left.T @ left / max(len(left), 1) + 1e-4 * np.eye(left.shape[1])
+    return Limit(known=k, looks=looks, noise=noise, checks=checks, sitting=sitting)
+
+
+def _checks(sitting: Sitting, plan: Layout) -> Points:
+    rec, count = sitting.rec, len(sitting.true_px)
+    signals = features.read(plan, sitting.samples, rec.setup)
+    mean = np.array([means(e, sitting.label, count) for e in signals.xy])
+    extra = np.array([_extra(e, sitting.label, count) for e in signals.extra])
+    seen = np.isfinite(mean).all(-1).T
+    eyes = len(plan.eyes)
+    return Points(
+        gaze=px_to_angles(rec.setup, sitting.true_px),
+        mean=np.where(seen[..., None], mean.swapaxes(0, 1), 0.0),
+        mean_cov=np.zeros((count, 2 * eyes, 2 * eyes)),
+        extra=extra.swapaxes(0, 1),
+        seen=seen,
+        moving=np.zeros(count, bool),
+        target=np.arange(count),
+        spread=np.zeros((2 * eyes, 2 * eyes)),
+    )
+
+
+def _extra(values: Array, label: NDArray[np.int_], count: int) -> Array:
+    if not values.shape[1]:
+        return np.empty((count, 0))
+    return means(values, label, count)
+
+
+def _blocks(basis: Basis, found: Points, noise: Array) -> Blocks:
+    made = prepare(basis, found)
+    return Blocks(
+        design=made.design,
+        target=made.target,
+        noise=np.broadcast_to(noise, (len(found), *noise.shape)),
+        present=made.present,
+    )
