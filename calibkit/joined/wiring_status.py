@@ -101,11 +101,13 @@ def service(environ: Mapping[str, str]) -> Callable[[str], None]:
     if not name or not hasattr(socket, "AF_UNIX"):
         return lambda text: None
     address = "\0" + name[1:] if name.startswith("@") else name
-    line = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-    line.setblocking(False)
 
     def tell(text: str) -> None:
-        with contextlib.suppress(OSError):
+        with (
+            contextlib.suppress(OSError),
+            socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line,
+        ):
+            line.setblocking(False)
             line.sendto(text.encode(), address)
 
     return tell

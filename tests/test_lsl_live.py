@@ -1,0 +1,201 @@
+"""What a stranger's stream may say of itself; a worker that dies, and who is told."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from calibkit.joined import wiring_again, wiring_status
+from calibkit.streams import lsl_live, lsl_xml
+
+HEAD = b"<?xml version='1.0'?><info><name>a</name><desc>"
+TAIL = b"</desc></info>"
+Address = tuple[str, int]
+CHANNELS = (
+    b"<channels><channel><label>x</label><eye>left</eye><type>ScreenX</type>"
+    b"<unit>px</unit></channel><channel><label/><type>ScreenY</type></channel></channels>"
+    b"<setup><screen_px>1920 1080</screen_px></setup>"
+)
+
+
+@pytest.fixture
+def answering() -> Iterator[
+    Callable[[Callable[[socket.socket], None]], tuple[str, int]]
+]:
+    """A server that answers one caller as it is told to."""
+    open_sockets: list[socket.socket] = []
+
+    def start(answer: Callable[[socket.socket], None]) -> tuple[str, int]:
+        server = socket.create_server(("127.0.0.1", 0))
+        open_sockets.append(server)
+
+        def work() -> None:
+            line, _ = server.accept()
+            with line:
+                try:
+                    assert line.recv(100) == b"LSL:fullinfo\r\n"
+                    answer(line)
+                except OSError:
+                    return
+
+        threading.Thread(target=work, daemon=True).start()
+        return ("127.0.0.1", server.getsockname()[1])
+
+    yield start
+    for one in open_sockets:
+        one.close()
+
+
+def test_a_description_is_read(answering: Callable[..., Address]) -> None:
+    address = answering(lambda line: line.sendall(HEAD + CHANNELS + TAIL))
+    text = lsl_live.fetch(address, 2.0)
+    found = lsl_xml.read(lsl_live.described(text), 3)
+    assert [c.type for c in found.channels] == ["ScreenX", "ScreenY", ""]
+    assert found.channels[1].label == "channel 2"
+    assert found.setup == {"screen_px": (1920.0, 1080.0)}
+
+
+def test_a_huge_description_is_cut_off(
+    answering: Callable[..., Address],
+) -> None:
+    def answer(line: socket.socket) -> None:
+        while True:
+            line.sendall(b"<a/>" * 10_000)
+
+    with pytest.raises(ValueError, match="larger than"):
+        lsl_live.fetch(answering(answer), 5.0)
+
+
+@pytest.mark.parametrize("drip", [b"", b"<"])
+def test_a_slow_or_silent_outlet_is_not_waited_for(
+    drip: bytes, answering: Callable[..., Address]
+) -> None:
+    def answer(line: socket.socket) -> None:
+        for _ in range(100):
+            line.sendall(drip)
+            time.sleep(0.05)
+
+    begin_s = time.monotonic()
+    with pytest.raises(OSError, match="timed out"):
+        lsl_live.fetch(answering(answer), 0.3)
+    assert time.monotonic() - begin_s < 1.0
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        (b"<a>" * 60_000 + b"</a>" * 60_000, "too deeply"),
+        (b"<!DOCTYPE a [<!ENTITY b 'c'>]><info>&b;</info>", "declarations"),
+        (b"<info><desc>", "no XML"),
+        (b"", "no XML"),
+        (b"\xff\xfe\x00", "no XML"),
+    ],
+    ids=["deep", "entities", "torn", "empty", "no text"],
+)
+def test_what_is_no_description_is_said_in_words(text: bytes, word: str) -> None:
+    with pytest.raises(ValueError, match=word):
+        lsl_live.described(text)
+
+
+def test_a_description_without_desc_says_nothing() -> None:
+    node = lsl_live.described(b"<info><name>a</name></info>")
+    assert not lsl_xml.read(node, 2).described
+
+
+# Who is told.
+
+
+@pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="no such sockets")
+@pytest.mark.parametrize("prefix", ["", "@"])
+def test_the_service_manager_is_told(prefix: str, tmp_path: Path) -> None:
+    """Source: sd_notify(3); "@" stands for the first NUL of an abstract name."""
+    if prefix and sys.platform != "linux":
+        pytest.skip("abstract names are Linux's")
+    name = str(tmp_path / "notify") if not prefix else f"@calibkit-test-{os.getpid()}"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind("\0" + name[1:] if prefix else name)
+        manager.settimeout(2.0)
+        tell = wiring_status.service({"NOTIFY_SOCKET": name})
+        tell("READY=1")
+        assert manager.recv(100) == b"READY=1"
+        manager.setblocking(False)
+        for _ in range(10_000):  # nobody reads: the gaze goes on
+            tell("WATCHDOG=1")
+    tell("WATCHDOG=1")
+    wiring_status.service({})("READY=1")
+
+
+WORKER = """
+import os, signal, sys, time
+from calibkit.joined import wiring_again
+from calibkit.joined.wiring_stop import stopping
+with stopping() as stop:
+    status = wiring_again.again_and_again(lambda text: print(text, flush=True))
+    if status is None:
+        print("worker", os.getpid(), flush=True)
+        while not stop:
+            time.sleep(0.01)
+        sys.exit(int(sys.argv[1]))
+    print("end", status, flush=True)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks and ends with its parent")
+def test_a_worker_that_is_killed_comes_back_until_told_to_stop() -> None:
+    parent = subprocess.Popen(
+        [sys.executable, "-c", WORKER, "0"], stdout=subprocess.PIPE, text=True
+    )
+    assert parent.stdout is not None
+    pids = []
+    for number in (signal.SIGKILL, signal.SIGSEGV):
+        pids.append(int(parent.stdout.readline().split()[1]))
+        os.kill(pids[-1], number)
+        assert f"signal {int(number)}; started again" in parent.stdout.readline()
+    pids.append(int(parent.stdout.readline().split()[1]))
+    assert len(set(pids)) == 3
+    parent.terminate()
+    assert parent.stdout.readline() == "end 0\n"
+    assert parent.wait(10) == 0
+    parent.stdout.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="ends with its parent")
+def test_a_worker_ends_with_its_parent_and_its_own_status_is_final() -> None:
+    parent = subprocess.Popen(
+        [sys.executable, "-c", WORKER, "3"], stdout=subprocess.PIPE, text=True
+    )
+    assert parent.stdout is not None
+    worker = int(parent.stdout.readline().split()[1])
+    os.kill(worker, signal.SIGTERM)
+    assert parent.stdout.readline() == "end 3\n"
+    parent.wait(10)
+    parent.stdout.close()
+    parent = subprocess.Popen(
+        [sys.executable, "-c", WORKER, "3"], stdout=subprocess.PIPE, text=True
+    )
+    assert parent.stdout is not None
+    assert parent.stdout.readline().startswith("worker")
+    parent.kill()
+    parent.wait()
+    assert parent.stdout.read() == ""  # its end closes the pipe
+    parent.stdout.close()
+
+
+def test_a_worker_is_forked_only_where_no_thread_runs() -> None:
+    stop = threading.Event()
+    thread = threading.Thread(target=stop.wait)
+    thread.start()
+    try:
+        assert not wiring_again.possible()
+    finally:
+        stop.set()
+        thread.join()
