@@ -75,6 +75,12 @@ def plural(one: str, many: str, number: int) -> str:
     return catalogue(current()).ngettext(one, many, number).format(number=number)
 
 
+def decimal(value: float, digits: int) -> str:
+    """Write a number with the decimal mark of the language that is spoken."""
+    # Translators: the mark between whole and part of a number.
+    return f"{value:.{digits}f}".replace(".", _("."))
+
+
 def later(text: str) -> str:
     """Mark a text in a table for translation; `_` translates it where it is said."""
     return text

@@ -46,7 +46,7 @@ def progress(state: str = table.MEASURING, **more: Any) -> words.Progress:
 
 
 def gaze(until_s: float, left: Sequence[float], right: Sequence[float]) -> words.Gaze:
-    times = np.arange(until_s - 1.0, until_s, 0.01) + 0.005
+    times = np.asarray(np.arange(until_s - 1.0, until_s, 0.01) + 0.005, np.float64)
     samples = np.tile([*left, *right], (len(times), 1)).astype(float)
     return words.Gaze(time_s=until_s, times=times, samples=samples)
 
@@ -143,7 +143,8 @@ class Paper:
 
 
 def test_page_and_terminal_get_news_ten_times_a_second_and_each_line_once() -> None:
-    paper, said = Paper(), []
+    paper = Paper()
+    said: list[str] = []
     beside = Beside(make(), paper, said.append)
     for frame in range(60):
         time_s = frame / 60.0
@@ -197,6 +198,8 @@ def test_rests_after_each_target_with_words_on_the_one_screen() -> None:
         if session.state == table.PAUSED:
             rests += 1
             if rests == 40:  # two seconds: it never goes on by itself
+                events.append(words.Key(time_s=time_s, name="r"))
+            elif rests == 80:
                 events.append(words.Key(time_s=time_s, name="space"))
         for event in events:
             for command in session.handle(event):
@@ -207,9 +210,10 @@ def test_rests_after_each_target_with_words_on_the_one_screen() -> None:
                     on = None
         told += [c for c in beside.turn(time_s, session.progress()) if c]  # type: ignore[misc]
     assert session.reason == "done"
-    assert shown == 2
-    assert rests == 40
-    first, last = told
+    assert shown == 3  # the first once more, as asked by the key
+    assert rests == 80
+    first, away, _, last = told
+    assert away.lines == ()
     assert first.lines[0].startswith("Target 1 of 2: Looked at")
     assert "Space: Next, or go on" in first.lines
     assert last.lines == ()
@@ -236,15 +240,16 @@ def test_pages_colours_keep_wcags_contrast() -> None:
     style = (FOLDER / "page.css").read_text(encoding="utf-8")
     found = dict(re.findall(r"--(\w+): #(\w{6})", style))
     colours = {
-        name: tuple(int(value[k : k + 2], 16) / 255 for k in (0, 2, 4))
+        name: (red / 255, green / 255, blue / 255)
         for name, value in found.items()
         if name in ("ink", "mark")
+        for red, green, blue in [bytes.fromhex(value)]
     }
-    ground = (0x1A / 255,) * 3
-    button = (0x33 / 255,) * 3
+    ground = (0x1A / 255, 0x1A / 255, 0x1A / 255)
+    button = (0x33 / 255, 0x33 / 255, 0x33 / 255)
     assert contrast(colours["ink"], ground) >= 7.0
     assert contrast(colours["ink"], button) >= 7.0
     assert contrast(colours["mark"], ground) >= 7.0
-    line = (0x8A / 255,) * 3
+    line = (0x8A / 255, 0x8A / 255, 0x8A / 255)
     assert contrast(line, ground) >= 3.0
     assert contrast(line, button) >= 3.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping as Values
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,9 @@ from calibkit.joined import options
 if TYPE_CHECKING:
     from calibkit.judged.assess_figures import Assessment, Figures
     from calibkit.judged.assess_targets import Applies
+    from calibkit.judged.keys import UsableKeys
     from calibkit.kept.recording import Recording
+    from calibkit.report.data import Report
 
 SUMMARY = "accuracy, precision, loss and usable keys of a mapping on a recording"
 ROLES = ("validation", "calibration", "pointing")
@@ -54,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Assess, compare, say it."""
+    from calibkit import language
     from calibkit.fitted.mapping import Mapping
     from calibkit.judged.assess_targets import assess
     from calibkit.judged.keys import usable_keys
@@ -61,6 +65,8 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.report import terminal
     from calibkit.report.build import build
 
+    # As the report is: in English as a whole.
+    language.choose(language.SOURCE)
     mapping, rec = Mapping.load(args.mapping), Recording.load(args.recording)
     if not args.any_setup:
         mapping.check(rec)
@@ -78,30 +84,35 @@ def run(args: argparse.Namespace) -> int:
         keys=keys,
     )
     if args.json:
-        compared = [
-            {"name": n, **_figures(o), **_difference(result, o)}
-            for n, o in others.items()
-        ]
-        options.emit_json(
-            {
-                "mapping": str(args.mapping),
-                "recording": str(args.recording),
-                "role": args.role,
-                **_figures(result),
-                "eyes": {eye: _figures(one) for eye, one in result.eyes.items()},
-                "targets": _rows(result),
-                "keys": {
-                    field.name: getattr(keys, field.name) for field in fields(keys)
-                },
-                "advice": list(report.advice),
-                "compare": compared,
-            }
-        )
+        options.emit_json(_data(args, report, result, keys, others))
         return 0
     options.emit(terminal.text(report, annex=False).rstrip())
     if others:
         options.emit("\n" + "\n".join(_side_by_side(args.mapping.name, result, others)))
     return 0
+
+
+def _data(
+    args: argparse.Namespace,
+    report: Report,
+    result: Assessment,
+    keys: UsableKeys,
+    others: Values[str, Assessment],
+) -> dict[str, Any]:
+    compared = [
+        {"name": n, **_figures(o), **_difference(result, o)} for n, o in others.items()
+    ]
+    return {
+        "mapping": str(args.mapping),
+        "recording": str(args.recording),
+        "role": args.role,
+        **_figures(result),
+        "eyes": {eye: _figures(one) for eye, one in result.eyes.items()},
+        "targets": _rows(result),
+        "keys": {field.name: getattr(keys, field.name) for field in fields(keys)},
+        "advice": list(report.advice),
+        "compare": compared,
+    }
 
 
 def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies:

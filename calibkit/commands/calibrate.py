@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
+from calibkit.language import _
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
@@ -46,9 +47,9 @@ def run(args: argparse.Namespace) -> int:
     """Hold the session, fit, validate, store, say what was found."""
     from calibkit.errors import CallError
     from calibkit.joined import run_conclude
-    from calibkit.kept import home, profile, protocol
+    from calibkit.kept import home, protocol, setups
 
-    args.person = profile.in_setup(args.person, args.setup)
+    args.person = setups.in_setup(args.person, args.setup)
     chosen = protocol.load(args.protocol, args.changes)
     if chosen.protocol.role != "calibration":
         raise CallError(
@@ -130,7 +131,7 @@ def _tell(
         options.emit_json({**told, "advice": run_coach.data(advice, compared)})
     else:
         options.emit(words)
-        options.say(f"The recording is {path}")
+        options.say(_("The recording is {path}").format(path=path))
     if not kept and not said:
         raise NotGoodEnoughError(run_words.refusal(outcome))
 

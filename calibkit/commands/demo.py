@@ -33,9 +33,11 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import os
 
+    from calibkit import language
     from calibkit.joined import demo
     from calibkit.window import display
 
+    language.choose(language.SOURCE)  # the page that it makes is in English
     folder = _folder(args.home)
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
     with contextlib.ExitStack() as stack:

@@ -6,6 +6,7 @@ import argparse
 import secrets
 
 from calibkit.joined import options
+from calibkit.language import _
 
 SUMMARY = "a trial on ever finer keys: which of them to offer, and with which dwell"
 
@@ -30,11 +31,11 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.errors import CallError, InputError
     from calibkit.joined import run_after, run_conclude, run_pointing, run_sitting
     from calibkit.joined import run_words as said
-    from calibkit.kept import home, profile, protocol
+    from calibkit.kept import home, protocol, setups
     from calibkit.kept.recording import Recording
     from calibkit.session import pointing_words
 
-    args.person = profile.in_setup(args.person, args.setup)
+    args.person = setups.in_setup(args.person, args.setup)
     if args.advance not in (None, "gaze"):
         raise CallError(
             "keys are chosen by gaze in this trial; leave --advance out, or give gaze"
@@ -65,15 +66,10 @@ def run(args: argparse.Namespace) -> int:
     more = {**grid, "hits": found.hits, "tries": found.tries}
     run_conclude.add_history(attempt, "pointing", path, more)
     if args.json:
-        options.emit_json(
-            {
-                **said.about(attempt, path),
-                "words": words,
-                "mapping": {"id": mapping.id},
-                "pointing": pointing_words.data(found),
-            }
-        )
+        about = {**said.about(attempt, path), "mapping": {"id": mapping.id}}
+        trial = pointing_words.data(found)
+        options.emit_json({**about, "words": words, "pointing": trial})
     else:
         options.emit(words)
-        options.say(f"The recording is {path}")
+        options.say(_("The recording is {path}").format(path=path))
     return 0

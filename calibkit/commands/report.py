@@ -61,9 +61,12 @@ class _Found:
 
 def run(args: argparse.Namespace) -> int:
     """Gather, judge, write the page, say the same in text or JSON."""
+    from calibkit import language
     from calibkit.errors import CallError
     from calibkit.report import page, terminal
 
+    # Reports are in English as a whole, until all of their words are translated.
+    language.choose(language.SOURCE)
     if not args.person and not args.recordings:
         raise CallError("nothing to report on; name a person (--person) or a recording")
     if args.output:

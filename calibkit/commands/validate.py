@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from calibkit.joined import options
+from calibkit.language import _
 
 SUMMARY = "check points on a person's mapping: how far to trust it today"
 
@@ -32,10 +33,10 @@ def run(args: argparse.Namespace) -> int:
         run_sitting,
         run_words,
     )
-    from calibkit.kept import home, profile, protocol
+    from calibkit.kept import home, protocol, setups
     from calibkit.kept.recording import Recording
 
-    args.person = profile.in_setup(args.person, args.setup)
+    args.person = setups.in_setup(args.person, args.setup)
     chosen = protocol.load(args.protocol, args.changes)
     place = home.resolve(args.home)
     mapping = run_conclude.in_use(place, args.person)
@@ -69,5 +70,5 @@ def run(args: argparse.Namespace) -> int:
         )
     else:
         options.emit(words)
-        options.say(f"The recording is {path}")
+        options.say(_("The recording is {path}").format(path=path))
     return 0

@@ -31,7 +31,6 @@ VERSION = 1
 KEEP = 5
 _PERSON = re.compile(r"[a-z0-9-]{1,32}")
 _RESERVED = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]")  # devices on Windows
-_SETUP_NAME = re.compile(r"[a-z0-9](-?[a-z0-9]){0,15}")
 _NAME = re.compile(r"v([0-9]{6})")
 
 
@@ -84,39 +83,6 @@ def check_person(person: str) -> str:
             "and -, a code that you choose and never a name"
         )
     return person
-
-
-def in_setup(person: str, setup: str | None) -> str:
-    """Return the id under which a person's mappings for one set-up are kept.
-
-    A person who uses gaze in a chair and in bed has a mapping for each, with versions,
-    recordings and history of its own: "ana" in "bed" is kept as "ana--bed", and every
-    command that takes a person takes that.
-
-    Parameters
-    ----------
-    person : str
-    setup : str, optional
-        None is the person's only or usual one.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    CallError
-        When the set-up's name or both together are unusable.
-    """
-    check_person(person)
-    if setup is None:
-        return person
-    if not _SETUP_NAME.fullmatch(setup):
-        raise CallError(
-            f"the set-up's name {setup[:40]!r} is unusable; use 1 to 16 of a-z, 0-9 "
-            "and -, such as chair or bed"
-        )
-    return check_person(f"{person}--{setup}")
 
 
 def folder(home: Path, person: str) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from calibkit.language import _, later
+from calibkit.language import _, decimal, later
 from calibkit.session import session_table as table
 
 SEEN, GLIMPSED = 0.8, 0.2
@@ -118,7 +118,9 @@ def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
         ]
         if not math.isnan(off_deg):
             parts.append(
-                _("gaze {degrees:.1f}° beside it, so far").format(degrees=off_deg)
+                _("gaze {degrees}° beside it, so far").format(
+                    degrees=decimal(off_deg, 1)
+                )
             )
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
@@ -128,7 +130,7 @@ def away(off_deg: float) -> str:
     """Say how far gaze is from the target now."""
     if math.isnan(off_deg):
         return _("How far from the target: not known yet")
-    return _("{degrees:.1f}° from the target").format(degrees=off_deg)
+    return _("{degrees}° from the target").format(degrees=decimal(off_deg, 1))
 
 
 def keys(actions: Mapping[str, str]) -> list[dict[str, str]]:

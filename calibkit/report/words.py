@@ -10,19 +10,20 @@ import math
 
 from calibkit.geometry import Setup
 from calibkit.judged.keys import UsableKeys
+from calibkit.language import _, decimal, later, plural
 
-UNKNOWN = "not known"
+UNKNOWN = later("not known")
 
 # Upper limits in mm. Rough body measures of adults, from memory and rounded; they are
 # a picture for the reader, no measure.
 _PICTURES = (
-    (5.0, "less than the width of a pencil"),
-    (10.0, "about the width of a pencil"),
-    (17.0, "about the width of a fingertip"),
-    (28.0, "about the width of a thumb"),
-    (45.0, "about the width of two fingers"),
-    (70.0, "about the width of three fingers"),
-    (110.0, "about the width of a palm"),
+    (5.0, later("less than the width of a pencil")),
+    (10.0, later("about the width of a pencil")),
+    (17.0, later("about the width of a fingertip")),
+    (28.0, later("about the width of a thumb")),
+    (45.0, later("about the width of two fingers")),
+    (70.0, later("about the width of three fingers")),
+    (110.0, later("about the width of a palm")),
 )
 
 
@@ -34,28 +35,28 @@ def mm_on_screen(setup: Setup, angle_deg: float) -> float:
 def picture(length_mm: float) -> str:
     """Compare a length with something everybody knows."""
     if math.isnan(length_mm):
-        return UNKNOWN
+        return _(UNKNOWN)
     for limit, words in _PICTURES:
         if length_mm < limit:
-            return words
-    return "more than the width of a palm"
+            return _(words)
+    return _("more than the width of a palm")
 
 
 def degrees(value: float) -> str:
     """Write an angle."""
-    return UNKNOWN if math.isnan(value) else f"{value:.2f}°"
+    return _(UNKNOWN) if math.isnan(value) else f"{decimal(value, 2)}°"
 
 
 def millimetres(value: float) -> str:
     """Write a length."""
-    return UNKNOWN if math.isnan(value) else f"{value:.0f} mm"
+    return _(UNKNOWN) if math.isnan(value) else f"{value:.0f} mm"
 
 
 def percent(share: float) -> str:
     """Write a fraction as percent."""
     if math.isnan(share):
-        return UNKNOWN
-    return f"{100 * share:.1f} %" if 0 < share < 0.1 else f"{100 * share:.0f} %"
+        return _(UNKNOWN)
+    return f"{decimal(100 * share, 1 if 0 < share < 0.1 else 0)} %"
 
 
 def interval(low: float, high: float, form: str) -> str:
@@ -101,40 +102,56 @@ def count(number: int, one: str, more: str | None = None) -> str:
 def headline(keys: UsableKeys | None) -> str:
     """Say in one line what the person can use."""
     if keys is None:
-        return "It is not yet known which keys can be used."
+        return _("It is not yet known which keys can be used.")
     if not keys.rows:
-        return "No size of key is reliable enough yet."
+        return _("No size of key is reliable enough yet.")
     if keys.rows * keys.columns == 1:
-        return "The whole screen can serve as one key."
-    rows = count(keys.rows, "row")
-    return f"{rows} of {count(keys.columns, 'key')} can be used."
+        return _("The whole screen can serve as one key.")
+    rows = plural("{number} row", "{number} rows", keys.rows)
+    across = plural("{number} key", "{number} keys", keys.columns)
+    return _("{rows} of {keys} can be used.").format(rows=rows, keys=across)
 
 
 def explained(keys: UsableKeys | None) -> tuple[str, ...]:
     """Say what the headline means and how sure it is."""
     if keys is None:
         return (
-            "No check targets were looked at, so nothing tells how far gaze can be "
-            "trusted.",
-            "Run calibkit validate with the person; it takes about half a minute.",
+            _(
+                "No check targets were looked at, so nothing tells how far gaze can be "
+                "trusted."
+            ),
+            _("Run calibkit validate with the person; it takes about half a minute."),
         )
     share = f"{100 * keys.reliability:g}"
     if not keys.rows:
         return (
-            f"With what is known now, no grid of keys would be hit {share} times in "
-            "100.",
-            "This describes today's tracker signal. It does not describe what the "
-            "person can do.",
-            "A rest, a new position or fewer targets may help. Keys that do not need "
-            "gaze stay possible.",
+            _(
+                "With what is known now, no grid of keys would be hit {share} times in "
+                "100."
+            ).format(share=share),
+            _(
+                "This describes today's tracker signal. It does not describe what the "
+                "person can do."
+            ),
+            _(
+                "A rest, a new position or fewer targets may help. Keys that do not "
+                "need gaze stay possible."
+            ),
         )
     wide, high = keys.key_mm
+    targets = plural("{number} check target", "{number} check targets", keys.targets)
     return (
-        f"Each key is {wide:.0f} mm wide and {high:.0f} mm high.",
-        f"Of 100 looks at the weakest key, about {_floor(keys.probability)} "
-        "should land on it. All other keys should do better.",
-        f"This rests on {count(keys.targets, 'check target')}. So few leave some "
-        "doubt; the numbers allow for it.",
+        _("Each key is {wide:.0f} mm wide and {high:.0f} mm high.").format(
+            wide=wide, high=high
+        ),
+        _(
+            "Of 100 looks at the weakest key, about {hits} should land on it. All "
+            "other keys should do better."
+        ).format(hits=_floor(keys.probability)),
+        _(
+            "This rests on {targets}. So few leave some doubt; the numbers allow for "
+            "it."
+        ).format(targets=targets),
     )
 
 
@@ -145,20 +162,21 @@ def _floor(probability: float) -> str:
 def accuracy(setup: Setup, value: float) -> str:
     """Say how far off the gaze is, on average."""
     if math.isnan(value):
-        return "How far off the gaze is could not be measured."
+        return _("How far off the gaze is could not be measured.")
     mm = mm_on_screen(setup, value)
-    return (
-        f"On average the gaze point lies {picture(mm)} away from what the person "
-        f"looks at ({mm:.0f} mm, {degrees(value)})."
-    )
+    return _(
+        "On average the gaze point lies {picture} away from what the person looks at "
+        "({mm:.0f} mm, {degrees})."
+    ).format(picture=picture(mm), mm=mm, degrees=degrees(value))
 
 
 def loss(share: float) -> str:
     """Say how much of the time the eyes were lost."""
     if math.isnan(share):
-        return "How often the eyes were lost is not known."
+        return _("How often the eyes were lost is not known.")
     if share < 0.005:
-        return "The tracker saw the eyes nearly all the time."
+        return _("The tracker saw the eyes nearly all the time.")
     if share >= 0.995:
-        return "The tracker did not see the eyes."
-    return f"The tracker lost the eyes {percent(share)} of the time."
+        return _("The tracker did not see the eyes.")
+    lost = percent(share)
+    return _("The tracker lost the eyes {share} of the time.").format(share=lost)

@@ -380,6 +380,10 @@ _ACTIONS: Mapping[str, Callable[[Session, words.Event], list[words.Command]]] = 
     "pause": Session._pause,
     "rest": Session._rest,
     "go on": Session._resume,
+    "go on with the last": lambda session, event: [
+        *session._reshow(event),
+        *session._resume(event),
+    ],
     "lose": Session._lose,
     "recover": Session._recover,
     "give up": lambda session, event: session._end(event, "lost"),

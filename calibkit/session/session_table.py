@@ -48,6 +48,7 @@ ROWS: tuple[tuple[tuple[str, ...], str, str, str], ...] = (
     ((BETWEEN, JUDGING, *_VISIBLE), "pause", PAUSED, "pause"),
     ((PAUSED,), "pause", BETWEEN, "go on"),
     ((PAUSED,), "next", BETWEEN, "go on"),
+    ((PAUSED,), "again", BETWEEN, "go on with the last"),
     ((BETWEEN, JUDGING, PAUSED, *_VISIBLE), "lost", LOST, "lose"),
     ((LOST,), "found", BETWEEN, "recover"),
     ((LOST,), "found, paused", PAUSED, "recover"),
