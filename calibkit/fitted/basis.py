@@ -7,7 +7,7 @@ groups of equal degree can then share one prior variance. Covariates enter linea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -113,6 +113,26 @@ class Basis:
         """Evaluate every function: (e, ..., 2) and (e, ..., c) to (e, ..., terms)."""
         polynomial = powers(self.scaled(xy), self.degree) @ to_powers(self.degree)
         return np.concatenate([polynomial, self.scaled_extra(extra)], axis=-1)
+
+    def moved(self, extra_centre: Array) -> tuple[Basis, Array]:
+        """Count covariates from elsewhere.
+
+        Parameters
+        ----------
+        extra_centre : array (e, c)
+
+        Returns
+        -------
+        Basis, and the matrix (d, d) that turns weights of this one into its own
+        """
+        shift = (extra_centre - self.extra_centre) / self.extra_scale
+        matrix = np.eye(self.size)
+        first = self.terms - len(self.covariates)
+        for e in range(len(self.centre)):
+            for axis in range(2):
+                row = (2 * e + axis) * self.terms
+                matrix[row, row + first : row + self.terms] = shift[e]
+        return replace(self, extra_centre=extra_centre), matrix
 
     def derivatives(self, xy: Array) -> Array:
         """Slopes of the functions by feature: (e, ..., 2) to (e, ..., 2, terms)."""

@@ -94,9 +94,17 @@ def covariate_scaling(extra: Array) -> tuple[Array, Array]:
 
 
 def prior_weights(
-    basis: Basis, in_degrees: bool, scale: float = 1.0, bend: float = 1.0
+    basis: Basis,
+    in_degrees: bool,
+    scale: float = 1.0,
+    bend: float = 1.0,
+    turn: tuple[float, float] = (1.0, 1.0),
 ) -> Gaussian:
-    """Mean and covariance of the weights; factors on all and on nonlinear groups."""
+    """Mean and covariance of the weights.
+
+    Factors on the sd of all groups and of nonlinear ones; `turn` has -1 for an axis
+    that the tracker counts the other way.
+    """
     table = IN_DEGREES_SD if in_degrees else RAW_SD
     sd = np.array([table[int(g)] for g in basis.group])
     sd = scale * np.where((basis.group == 2) | (basis.group == 3), sd * bend, sd)
@@ -105,7 +113,8 @@ def prior_weights(
     if in_degrees:
         terms = exponents(basis.degree)
         for axis, power in enumerate(((1, 0), (0, 1))):
-            mean[:, axis, terms.index(power)] = DEGREES_SCALE / np.sqrt(3.0)
+            gain = turn[axis] * DEGREES_SCALE / np.sqrt(3.0)
+            mean[:, axis, terms.index(power)] = gain
     return Gaussian(mean=mean.ravel(), cov=np.diag(np.tile(sd, 2 * eyes) ** 2))
 
 

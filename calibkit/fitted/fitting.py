@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import starter
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.evaluation import eye_shares
 from calibkit.fitted.mapping import FORMAT, Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
@@ -97,12 +99,13 @@ def _mapping(
     hashes: tuple[str, ...],
 ) -> Mapping:
     prior, found, last = person.prior, person.estimate, recordings[-1]
-    shares = eye_shares(prior.basis, found.weights.cov, found.noise, wanted)
+    basis, weights = _at_home(person)
+    shares = eye_shares(basis, weights.cov, found.noise, wanted)
     return Mapping(
         layout=person.layout,
         setup=last.setup,
-        basis=prior.basis,
-        weights=found.weights,
+        basis=basis,
+        weights=weights,
         noise=found.noise,
         shares=shares,
         looks=_look_rows(person),
@@ -118,6 +121,24 @@ def _mapping(
         },
         recordings=hashes,
         channels=tuple(f"{c.eye} {c.type}" for c in last.channels),
+    )
+
+
+def _at_home(person: Person) -> tuple[Basis, Gaussian]:
+    """Count covariates from where this person's were: there the mapping is known best.
+
+    The same mapping; but its spread is looked up at the centre of covariates.
+    """
+    basis, extra = person.prior.basis, person.points.extra
+    home = basis.extra_centre.copy()
+    for e, k in np.ndindex(home.shape) if len(extra) else ():
+        seen = extra[np.isfinite(extra[:, e, k]), e, k]
+        if len(seen):
+            home[e, k] = np.median(seen)
+    moved, matrix = basis.moved(home)
+    weights = person.estimate.weights
+    return moved, Gaussian(
+        mean=matrix @ weights.mean, cov=matrix @ weights.cov @ matrix.T
     )
 
 

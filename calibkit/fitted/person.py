@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.errors import InputError
+from calibkit.fitted import bayes
 from calibkit.fitted.broad import (
     CHOICES,
     CHOICES_IN_DEGREES,
@@ -23,7 +24,7 @@ from calibkit.fitted.broad import (
 from calibkit.fitted.estimate import Estimate, estimate, evidence
 from calibkit.fitted.features import Layout, layout, with_covariates
 from calibkit.fitted.material import Material, gather, merged
-from calibkit.fitted.observations import Points
+from calibkit.fitted.observations import Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import trimmed_start
 from calibkit.kept.recording import Recording
@@ -184,6 +185,9 @@ def _without_prior(
     if not plan.in_degrees:
         _check_raw(found)
     prior = broad(plan, found, setup, plan.covariates)
+    turn = _turn(plan, prior, found)
+    turned = prior_weights(prior.basis, plan.in_degrees, turn=turn)
+    prior = replace(prior, weights=turned)
     fixed = replace(prior, noise=replace(prior.noise, spread=0.0))
     starts = _starts(found)
     start = starts[0]
@@ -199,7 +203,7 @@ def _without_prior(
     now = found if np.isnan(lag) else material.at_lag(lag)
     options = []
     for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
-        weights = prior_weights(prior.basis, plan.in_degrees, scale, bend)
+        weights = prior_weights(prior.basis, plan.in_degrees, scale, bend, turn)
         options.append((odds + evidence(weights, prior.basis, best, now), weights))
     chosen = max(options, key=lambda option: option[0])[1]
     if chosen is not options[0][1]:
@@ -207,6 +211,25 @@ def _without_prior(
         noise = replace(best.noise, spread=0.0)
         best = estimate(chosen, prior.basis, noise, now, best.trust)
     return prior, _with_drift(best), lag
+
+
+def _turn(plan: Layout, prior: SharedMapping, found: Points) -> tuple[float, float]:
+    """Which way a tracker counts its directions, right and down, by what was seen.
+
+    Streams of directions differ in this and seldom say it; screen positions do not.
+    """
+    if len(found) == 0 or any(source.kind != "direction" for source in plan.eyes):
+        return 1.0, 1.0
+    turns = [(1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)]
+    prepared = prepare(prior.basis, found)
+    trust = []
+    for turn in turns:
+        weights = prior_weights(prior.basis, True, turn=turn)
+        made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
+        trust.append(float(bayes.prior_weights(weights, made).mean()))
+    best = int(np.argmax(trust))
+    # Points near the middle cannot tell; then it is as we count.
+    return turns[best] if trust[best] > trust[0] + 0.2 else turns[0]
 
 
 def _with_drift(found: Estimate) -> Estimate:

@@ -23,6 +23,7 @@ from calibkit.fitted.broad import (
     middle_and_scale,
     prior_weights,
 )
+from calibkit.fitted.evaluation import PERSON_DEG
 from calibkit.fitted.features import Layout, layout
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import (
@@ -344,7 +345,9 @@ def _typical(samples: Array) -> Array:
 def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Array:
     """Sd of what changes after calibration, from check targets where there are any."""
     errors, expected = [], []
-    exact = replace(noise, fixation=np.zeros(2))
+    # Of the shared error, what is beyond a person's aim is in every stated sd already.
+    beyond = np.sqrt(np.clip(noise.fixation**2 - PERSON_DEG**2, 0.0, None))
+    exact = replace(noise, fixation=beyond)
     for k, check in enumerate(crowd.checks):
         if not len(check):
             continue
