@@ -359,9 +359,11 @@ class Eyes:
         self.shapes: list[tuple[int, int]] = []
 
     def live(self, keys: dict[float, words.Event], limit_s: float = 200.0) -> None:
-        time_s, shown = 0.0, None
+        time_s, shown, goal, leaves_s = 0.0, None, self.at, 0.0
         while not self.trial.over and time_s < limit_s:
             time_s = round(time_s + 0.05, 6)
+            if time_s >= leaves_s:
+                self.at = goal
             stamps = time_s - 0.05 + np.array([0.0125, 0.025, 0.0375, 0.05])
             gaze = words.Gaze(
                 time_s=time_s, times=stamps, samples=np.tile(self.at, (4, 1))
@@ -380,13 +382,20 @@ class Eyes:
                         shown = command
                         self.shapes.append((command.rows, command.columns))  # type: ignore[attr-defined]
                         off = self.rng.normal(0.0, self.sd_px, 2)
-                        self.at = np.array([command.x, command.y]) + off
+                        goal = np.array([command.x, command.y]) + off
+                        leaves_s = time_s + 0.2  # nobody reacts at once
                     elif isinstance(command, words.Hide):
                         shown = None
 
 
-def lived(sd_px: float, seed: int, **keys: words.Event) -> Eyes:
-    trial = Pointing(Trial(setup=SETUP), Perfect().apply, np.random.default_rng(seed))
+def lived(
+    sd_px: float,
+    seed: int,
+    checks: NDArray[np.void] | None = None,
+    **keys: words.Event,
+) -> Eyes:
+    start = Trial(setup=SETUP, checks=checks)
+    trial = Pointing(start, Perfect().apply, np.random.default_rng(seed))
     eyes = Eyes(trial, sd_px, seed)
     eyes.live({event.time_s: event for event in keys.values()})
     return eyes
@@ -406,9 +415,22 @@ def test_a_finer_grid_only_after_success(sd_px: float, seed: int) -> None:
             groups.append([])
         groups[-1].append(made)
     for before, after in pairwise(groups):
-        assert judge(before) == "well"
-        assert after[0].rows * after[0].columns > before[0].rows * before[0].columns
+        counts = [group[0].rows * group[0].columns for group in (before, after)]
+        went = judge(before)
+        assert went in ("well", "hard")
+        assert counts[1] > counts[0] if went == "well" else counts[1] <= counts[0] // 2
     assert len(eyes.trial.asks) <= Trial(setup=SETUP).most_asks
+
+
+def test_a_first_grid_that_is_too_hard_is_halved() -> None:
+    """Off by more than a key: each grid has at most half the keys of the one before."""
+    good = [ask(3, 4, (k // 4, k % 4), off_px=(5.0, -5.0)) for k in range(12)]
+    eyes = lived(200.0, 2, offsets(good, SETUP))
+    counts = [r * c for r, c in dict.fromkeys(eyes.shapes)]
+    assert len(counts) > 1
+    assert all(after <= before // 2 for before, after in pairwise(counts))
+    found = summarise(eyes.trial.asks, SETUP).keys
+    assert found.rows * found.columns <= counts[-1]
 
 
 def test_sharper_gaze_comes_further() -> None:

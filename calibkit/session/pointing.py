@@ -122,6 +122,7 @@ class Pointing:
         self.reason, self.why = "", ""
         self._asks: list[Ask] = []
         self._now = _Now()
+        self._stepped = False
         self._gaze_px = (math.nan, math.nan)
         self._on: _On | None = None
         self._grid = self._finer() or Grid(setup=trial.setup, rows=1, columns=2)
@@ -295,16 +296,29 @@ class Pointing:
         if self._is_enough():
             return self._end("done", self.why)
         if verdict == "hard":
-            return self._end("done", says.HARD)
+            return self._step_back()
         if verdict == "well":
             self._now.passed = self._grid.count
             self._now.misses *= choice.HARDER
-            finer = self._finer()
+            finer = None if self._stepped else self._finer()
             if finer is None:
-                return self._end("done", says.FINEST)
-            self._grid, self._now.here = finer, []
-            self._dwell = Dwell(finer, self._trial.dwell_s)
+                return self._end("done", says.HARD if self._stepped else says.FINEST)
+            self._begin(finer)
         return []
+
+    def _step_back(self) -> list[words.Command]:
+        """Half as many keys where nothing has gone well yet; else it is enough."""
+        count = self._grid.count // 2
+        shape = choice.coarser(self._guess(), self._trial.setup, count)
+        if self._now.passed or shape is None:
+            return self._end("done", says.HARD)
+        self._stepped = True
+        self._begin(Grid(setup=self._trial.setup, rows=shape[0], columns=shape[1]))
+        return []
+
+    def _begin(self, grid: Grid) -> None:
+        self._grid, self._now.here = grid, []
+        self._dwell = Dwell(grid, self._trial.dwell_s)
 
     def _is_enough(self) -> bool:
         asks, trial, now = self._asks, self._trial, self._now

@@ -117,6 +117,16 @@ def finest(
     return allowed[-1] if allowed else None
 
 
+def coarser(guess: Prediction, setup: Setup, most: int) -> tuple[int, int] | None:
+    """Grid of two to `most` keys that is best hit of those with nearly as many."""
+    few = [shape for shape in shapes(setup) if 2 <= shape[0] * shape[1] <= most]
+    if not few:
+        return None
+    largest = max(rows * columns for rows, columns in few)
+    near = [shape for shape in few if shape[0] * shape[1] > 0.75 * largest]
+    return max(near, key=lambda shape: hit_share(guess, setup, *shape))
+
+
 def next_cell(
     grid: Grid,
     guess: Prediction,

@@ -236,5 +236,6 @@ def recommend(
     groups = by_grid(asks)
     well = [r * c for (r, c), group in groups.items() if went_well(group)]
     badly = [r * c for (r, c), group in groups.items() if not went_well(group)]
-    most = max(well) if well else min(badly, default=1 << 30) - 1
+    # Half of what went badly, where nothing went well.
+    most = max(well) if well else min(badly, default=1 << 30) // 2
     return reliable_keys(rows, setup, reliability, most)
