@@ -1,0 +1,77 @@
+"""calibkit fit, share and apply: files in, files out, statuses as the contract says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import invented
+import numpy as np
+import pytest
+
+import calibkit
+from calibkit.cli import main
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Recordings of four people, and a part of a fifth's."""
+    where = tmp_path_factory.mktemp("recordings")
+    for k in range(4):
+        invented.record(k, invented.NINE, kind="screen")[0].save(where / f"p{k}.h5")
+    rec, _ = invented.record(9, invented.NINE, kind="screen")
+    rec.with_targets([4, 0]).save(where / "new.h5")
+    return where
+
+
+def test_share_then_fit_then_apply(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    people = [str(folder / f"p{k}.h5") for k in range(4)]
+    shared, mapping = tmp_path / "s.h5", tmp_path / "m.h5"
+    assert main(["share", *people, "-o", str(shared), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["people"] == 4
+    assert told["may_be_exported"] is False
+    new = str(folder / "new.h5")
+    assert (
+        main(["fit", new, "--shared", str(shared), "-o", str(mapping), "--json"]) == 0
+    )
+    told = json.loads(capsys.readouterr().out)
+    assert [t["role"] for t in told["targets"]] == ["calibration"] * 2
+    assert told["id"] == calibkit.Mapping.load(mapping).id
+    assert len(calibkit.Mapping.load(mapping).recordings[0]) == 64
+    table = tmp_path / "gaze.csv"
+    assert main(["apply", str(mapping), new, "-o", str(table)]) == 0
+    rows = np.genfromtxt(table, delimiter=",", names=True)
+    rec = calibkit.Recording.load(new)
+    gaze = calibkit.Mapping.load(mapping).apply(rec.samples)
+    assert rows["time"] == pytest.approx(rec.time, abs=1e-8)
+    assert rows["x"] == pytest.approx(gaze.xy[:, 0], abs=1e-6, nan_ok=True)
+    assert rows["sd_y"] == pytest.approx(gaze.sd[:, 1], abs=1e-6, nan_ok=True)
+
+
+def test_a_starter_by_name(folder: Path, tmp_path: Path) -> None:
+    out = str(tmp_path / "m.h5")
+    new = str(folder / "new.h5")
+    assert main(["fit", new, "--shared", "starter-screen", "-o", out]) == 0
+    assert calibkit.Mapping.load(out).people > 20
+
+
+def test_refusals(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, new = str(tmp_path / "m.h5"), str(folder / "new.h5")
+    assert main(["fit", str(tmp_path / "none.h5"), "-o", out]) == 3
+    assert main(["share", new, "-o", out]) == 3
+    assert main(["fit", new, "-o", out]) == 0
+    assert main(["fit", new, "-o", out]) == 2
+    assert main(["fit", new, "-o", out, "--force"]) == 0
+    assert main(["apply", out, new, "-o", str(tmp_path / "g.txt")]) == 2
+    other, _ = invented.record(1, [], kind="direction")
+    other.save(tmp_path / "other.h5")
+    table = str(tmp_path / "g.csv")
+    assert main(["apply", out, str(tmp_path / "other.h5"), "-o", table]) == 3
+    said = capsys.readouterr().err
+    assert "Traceback" not in said
+    assert "--force" in said
