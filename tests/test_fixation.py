@@ -49,6 +49,15 @@ def test_a_person_who_leaves_early_is_believed_while_looking() -> None:
     assert found.looks[0].mean[0, 0] == pytest.approx(8.0, abs=0.1)
 
 
+def test_a_target_at_which_the_tracker_loses_the_eyes_is_not_the_old_place() -> None:
+    """Reflexes leave the cornea at a far corner: only the time before is seen."""
+    signal = steps((0.0, 0.2), (8.0, 0.9))
+    signal[round(0.2 * RATE) :] = np.nan
+    found = see(signal, row(0.0, 1.1)).seen[0]
+    assert not found.looks
+    assert found.reason == "the eyes were not still for long enough"
+
+
 def test_before_the_press_counts_and_after_it_does_not() -> None:
     """advance = key: the offset is the press; the person looks away just after it."""
     signal = steps((0.0, 2.0), (8.0, 1.0), (-5.0, 0.5))

@@ -32,6 +32,9 @@ BLINK_S = 0.06  # a longer gap is a blink or a loss: its edges are not trusted
 BLINK_EDGE_S = 0.04
 BEFORE_LOOK = 0.2  # worth of a stretch before the look that ended a target by gaze
 NO_REACTION = 0.35  # worth of a stretch that began before the person could react
+# A saccade starts 0.1 s after the onset at the soonest (express saccades, from memory),
+# takes some 0.05 s, and a look lasts: what has ended by then was at the old place.
+REACTION_S = 0.25
 
 
 def window(row: np.void) -> tuple[float, float]:
@@ -198,8 +201,11 @@ def _still(
         if seconds < SHORTEST_S or len(rows) < 2:
             continue
         worth = seconds
-        if first == 0 and last < count and advance != "key":
-            worth *= NO_REACTION
+        seen_to = int(which[rows[-1]]) + 1
+        if first == 0 and advance != "key":
+            if seen_to < count and seen_to * width < REACTION_S:
+                continue
+            worth *= NO_REACTION if last < count else 1.0
         if advance == "key":
             worth *= 0.2 + 0.8 * last / count
         if advance == "gaze" and last < count - 2:
