@@ -479,6 +479,28 @@ def test_a_look_is_told_in_the_signals_own_noise(rate: float, noise_px: float) -
     assert 2.0 + 0.8 <= first <= 2.0 + 0.8 + 0.1 + 0.45
 
 
+@pytest.mark.parametrize("known", [False, True])
+@pytest.mark.parametrize(("noise_px", "quiet"), [(12.0, True), (80.0, False)])
+def test_noise_above_the_protocols_limit_is_no_look(
+    noise_px: float, quiet: bool, known: bool
+) -> None:
+    """A degree is 38.15 px here (2 x 600 mm x tan 0.5 degrees, 0.2745 mm a pixel).
+
+    Spread of both axes together: 12 px are 0.44 degrees, 80 px are 2.97.
+    """
+    rng = np.random.default_rng(9)
+    times, xy = eye(rng, [(4.0, 960, 540)], 60.0, noise_px)
+    watch = Looks(layout(SCREEN), SETUP, hold_s=0.8, max_loss=0.4, max_noise_deg=1.0)
+    free = looks()
+    if known:
+        watch.know(lambda samples: np.asarray(samples, float))
+    for one in (watch, free):
+        one.begin(0.0, np.inf, (960.0, 540.0))
+        one.feed(times, xy)
+    assert free.held(4.0)
+    assert watch.held(4.0) is quiet
+
+
 def test_staring_at_the_old_place_is_no_look() -> None:
     rng = np.random.default_rng(6)
     times, xy = eye(rng, [(8.0, 300, 300)], 60.0, 10.0)

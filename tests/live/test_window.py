@@ -116,6 +116,49 @@ def test_the_target_is_on_the_screen_where_and_as_large_as_it_should(
 
 
 @pytest.mark.usefixtures("screen")
+@pytest.mark.parametrize("form", ["bullseye", "ring", "diamond", "square"])
+def test_each_form_and_a_picture_are_drawn_in_greys_where_they_should(
+    start: Start, tmp_path: Path, form: str
+) -> None:
+    """The whole way from a protocol's file to pixels, `ring` with a picture on top."""
+    from PIL import Image
+
+    more = ""
+    if form == "ring":
+        Image.new("RGB", (60, 30), (150, 120, 120)).save(tmp_path / "a.png")
+        Image.new("RGB", (60, 30), (120, 140, 120)).save(tmp_path / "b.png")
+        more = 'pictures = ["a.png", "b.png"]\n'
+    protocol = tmp_path / "mine.toml"
+    protocol.write_text(
+        '[protocol]\nversion = 1\nname = "mine"\n[check]\npoints = []\n'
+        "[pace]\ncue = true\n[targets]\npoints = [[0.5, 0.5], [0.1, 0.2], [0.9, 0.2]]\n"
+        f'size_deg = 3.0\nstart_deg = 4.0\nform = "{form}"\n{more}'
+    )
+    start(*SIMULATE)
+    pictures = tmp_path / "pictures"
+    program = calibrate(start, "--protocol", str(protocol), "--pictures", str(pictures))
+    out, err = program.communicate(timeout=60)
+    assert program.returncode in (0, 6), err
+    places = [
+        (r["x"], r["y"]) for r in Recording.load(json.loads(out)["recording"]).targets
+    ]
+    for number in (1, 2, 3):
+        with Image.open(pictures / f"target-{number:02d}.png") as opened:
+            colours = np.asarray(opened.convert("RGB"), float)
+        marked = np.abs(colours - 127.5).max(axis=2) > 6
+        rows, columns = np.nonzero(marked)
+        middle = ((columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2)
+        assert min(np.hypot(*np.subtract(middle, place)) for place in places) < 3.0
+        grey = np.ptp(colours[marked], axis=1).max() < 4
+        assert grey is not bool(more)
+        # Three degrees at 600 mm are 31.4 mm, 114 px here; arms cut a disc's ends.
+        across = columns.max() - columns.min()
+        assert 0.8 * 114 < across < 1.25 * 114
+        if more:  # twice as wide as high
+            assert rows.max() - rows.min() == pytest.approx(across / 2, rel=0.1)
+
+
+@pytest.mark.usefixtures("screen")
 def test_keys_arrive_once_and_escape_closes_nothing(
     start: Start, tmp_path: Path
 ) -> None:
@@ -230,7 +273,7 @@ def test_lost_stream_pauses_and_resumes_at_the_same_point(
     tracker.send_signal(signal.SIGCONT)
     out, err = program.communicate(timeout=60)
     assert program.returncode == 0, err
-    assert "the gaze stream is lost" in err
+    assert "No gaze comes. The session waits" in err
     rec = Recording.load(json.loads(out)["recording"])
     texts = [text for _, text in rec.events]
     assert "stream lost" in texts[: texts.index("stream found")]
