@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from calibkit.errors import CalibkitError as CalibkitError
-    from calibkit.fitted.mapping import Mapping as Mapping
     from calibkit.fitted.fitting import fit as fit
+    from calibkit.fitted.mapping import Mapping as Mapping
     from calibkit.fitted.shared import SharedMapping as SharedMapping
     from calibkit.fitted.shared import learn_shared as learn_shared
     from calibkit.judged.assess_targets import assess as assess

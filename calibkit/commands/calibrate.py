@@ -33,8 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--shared",
         metavar="FILE",
-        help="a shared mapping to start from, 'own' for the person's mapping in use, or "
-        "starter-pupil-reflex, starter-screen, starter-webcam (simulated people)",
+        help="a shared mapping to start from, 'own' for the person's mapping in use, "
+        "or starter-pupil-reflex, starter-screen, starter-webcam (simulated people)",
     )
     parser.add_argument(
         "--replace",

@@ -1,9 +1,9 @@
 """Take plain numbers and text out of an HDF5 file, and nothing else.
 
 Run as `python -m calibkit.kept.reader BYTES CPU_S MEMORY_BYTES` it is the disposable
-child that parses files of unknown origin: a damaged or hostile file can crash or freeze the
-HDF5 library, and with it the whole interpreter. The file is its standard input, plain
-arrays go to its standard output. It imports nothing of ours, so it starts fast.
+child that parses files of unknown origin: a damaged or hostile file can crash or freeze
+the HDF5 library, and with it the whole interpreter. The file is its standard input,
+plain arrays go to its standard output. It imports nothing of ours, so it starts fast.
 """
 
 from __future__ import annotations

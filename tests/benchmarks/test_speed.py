@@ -13,13 +13,13 @@ import sys
 import time
 from collections.abc import Callable
 
+import invented
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from calibkit import Mapping, Recording, SharedMapping, fit, learn_shared
 from calibkit.fitted.basis import exponents
-from tests import invented
 
 Array = NDArray[np.float64]
 Work = Callable[[], object]
