@@ -26,7 +26,7 @@ Apply = Callable[[NDArray[np.floating]], Array]
 WATCHED_S = 1.0
 TRAIL_S = 0.4
 LONGEST_S = 10.0
-LINES = 5
+LINES = 4
 
 
 class Board:
