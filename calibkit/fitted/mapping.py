@@ -242,6 +242,8 @@ class Mapping:
 
     @classmethod
     def _from_snapshot(cls, plain: dict[str, Any]) -> Mapping:
+        if not _finite([plain[k] for k in ("setup", "basis", "noise", "shares")]):
+            raise ValueError("a number in it is not finite")
         layout = layout_from(plain["layout"], plain["eyes"])
         eyes = len(layout.eyes)
         basis = basis_from(plain["basis"], eyes)
@@ -284,3 +286,14 @@ class Mapping:
             limit_bytes=store.MAPPING_LIMIT_BYTES,
         )
         return cls.from_snapshot(from_tree(tree))
+
+
+def _finite(value: Any) -> bool:
+    """Whether all numbers in nested lists and dictionaries are finite."""
+    if isinstance(value, dict):
+        return all(map(_finite, value.values()))
+    if isinstance(value, list | tuple):
+        return all(map(_finite, value))
+    if isinstance(value, np.ndarray):
+        return value.dtype.kind not in "fc" or bool(np.isfinite(value).all())
+    return not isinstance(value, float) or bool(np.isfinite(value))
