@@ -24,7 +24,7 @@ from calibkit.geometry import Setup
 from calibkit.kept import profile
 from calibkit.kept.home import resolve
 from calibkit.kept.plain import to_tree
-from calibkit.streams import lsl
+from calibkit.streams import lsl, lsl_live
 
 pytestmark = pytest.mark.live
 
@@ -515,3 +515,33 @@ def test_unknown_filter_is_refused(start: Start, mapping: Path) -> None:
     status, _, err = ended(start("publish", "--mapping", mapping, "--filter", "magic"))
     assert status == 2
     assert "look-mean" in err
+
+
+@POSIX
+def test_the_status_stream_tells_states_and_a_heartbeat(
+    start: Start, person: Program, mapping: Path
+) -> None:
+    pylsl = lsl._pylsl()
+    start("publish", "--mapping", mapping)
+    wanted = lsl_live.STATUS + RAW
+    found = until(lambda: pylsl.resolve_byprop("source_id", wanted, 1, 1.0))
+    assert (found[0].type(), found[0].channel_count()) == ("Status", 1)
+    inlet = pylsl.StreamInlet(found[0], recover=False)
+    said: list[dict[str, object]] = []
+    end_s = time.monotonic() + 4.0
+    while time.monotonic() < end_s:
+        sample, _ = inlet.pull_sample(0.2)
+        if sample is not None:
+            said.append(json.loads(sample[0]))
+        if len(said) == 2:
+            person.send_signal(signal.SIGSTOP)
+    person.send_signal(signal.SIGCONT)
+    beats = [row for row in said if row["event"] == "alive"]
+    assert len(beats) >= 3
+    assert {row["event"] for row in said} == {"alive", "state"}
+    assert any(row["state"] == "stale" and row["text"] for row in said if "text" in row)
+    counts = [int(str(row["sent"])) for row in beats]
+    assert counts == sorted(counts)
+    assert counts[-1] > 0
+    times = np.array([float(str(row["time"])) for row in beats])
+    assert np.diff(times).max() < 1.5
