@@ -14,6 +14,7 @@ from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
+    from calibkit.joined.wiring_drift import Beside
     from calibkit.joined.wiring_publish import Edges
     from calibkit.joined.wiring_status import Lines
     from calibkit.live.publisher import Notice
@@ -40,6 +41,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--filter",
         metavar="NAME",
         help="smooth the gaze: one-euro or look-mean; each costs delay (default: none)",
+    )
+    parser.add_argument(
+        "--learn",
+        action="store_true",
+        help="let selections that programs tell move the gaze, in small steps, each "
+        "told and logged; without it they are only watched",
     )
     parser.add_argument(
         "--json", action="store_true", help="tell each state as one line of JSON"
@@ -72,24 +79,45 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
 
 def _load() -> None:
     """Import what a worker needs, so that the next one is ready at once."""
-    from calibkit.joined import wiring_publish, wiring_status
+    from calibkit.joined import wiring_drift, wiring_publish, wiring_status
     from calibkit.streams import lsl_live
 
-    del wiring_publish, wiring_status
+    del wiring_drift, wiring_publish, wiring_status
     lsl_live.load()
 
 
 def _publish(
     args: argparse.Namespace, stop: Stop, lines: Lines, known: tuple[Any, ...]
 ) -> int:
-    from calibkit.joined import wiring_publish
-    from calibkit.live.publisher import Notice, Publisher
+    from calibkit.joined import wiring_drift
     from calibkit.streams import lsl
 
     mapping, home, smoothing, head = known
     mapping, refresh = _newest(args, mapping, home, lines)
-    publisher = Publisher(mapping, smoothing)
     edges = _edges(lines, home, lsl.Watch("Gaze", args.stream), refresh)
+    drift = wiring_drift.Beside(
+        mapping, edges, lines.say, home, args.person, learn=args.learn
+    )
+    try:
+        return _flow(args, stop, lines, drift, (home, smoothing, head))
+    finally:
+        drift.close()
+
+
+def _flow(
+    args: argparse.Namespace,
+    stop: Stop,
+    lines: Lines,
+    drift: Beside,
+    known: tuple[Any, ...],
+) -> int:
+    """Wait for the stream, and publish it."""
+    from calibkit.joined import wiring_publish
+    from calibkit.live.publisher import Notice, Publisher
+    from calibkit.streams import lsl
+
+    home, smoothing, head = known
+    publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
     text = "waiting for a gaze stream on this computer"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     wait_s = float("inf") if args.wait is None else args.wait
