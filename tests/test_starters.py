@@ -117,8 +117,8 @@ def test_an_unknown_name_lists_the_known() -> None:
 def test_fit_takes_a_name_on_the_command_line(tmp_path: Path) -> None:
     recording, mapping = tmp_path / "rec.h5", tmp_path / "map.h5"
     somebody("screen")[0].save(recording)
-    command = [sys.executable, "-m", "calibkit", "fit", recording]
-    command += ["--shared", "starter-screen", "-o", mapping]
+    command = [sys.executable, "-m", "calibkit", "fit", str(recording)]
+    command += ["--shared", "starter-screen", "-o", str(mapping)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert mapping.exists()
