@@ -27,7 +27,9 @@ pytestmark = pytest.mark.live
 
 Array = NDArray[np.float64]
 RAW = "calibkit-raw:bench"
-MEDIAN_GOAL_S = 0.5e-3  # issue: latency added over a bare forwarder, at the median
+# Goals: latency added over a bare forwarder, median and 99th percentile; processor time
+# as a multiple of the forwarder's. A busy machine is allowed a fifth more of the last.
+MEDIAN_GOAL_S, P99_GOAL_S, RATIO_GOAL, SLACK = 0.2e-3, 1e-3, 1.5, 1.2
 
 
 def bare() -> None:
@@ -149,9 +151,10 @@ def own_network(folder: Path) -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="processor time from /proc")
 def test_publish_adds_little_to_a_bare_forwarder(tmp_path: Path) -> None:
     # Each run in a process of its own: the streaming library reads its network once.
-    # A busy machine adds to both, not equally: the best of three runs counts.
-    best = 1.0
-    for attempt in range(3):
+    # A busy machine adds to both, not equally: the best of up to five runs counts.
+    best = {"added_median_s": 1.0, "added_p99_s": 1.0, "processor_ratio": 100.0}
+    goals = (MEDIAN_GOAL_S, P99_GOAL_S, SLACK * RATIO_GOAL)
+    for attempt in range(5):
         folder = tmp_path / str(attempt)
         folder.mkdir()
         done = subprocess.run(
@@ -163,10 +166,11 @@ def test_publish_adds_little_to_a_bare_forwarder(tmp_path: Path) -> None:
         print(done.stdout)
         got = dict(pair.split("=") for pair in done.stdout.split())
         assert float(got["samples"]) > 0.9 * 250 * 5
-        best = min(best, float(got["added_median_s"]))
-        if best < MEDIAN_GOAL_S:
+        best = {name: min(value, float(got[name])) for name, value in best.items()}
+        if all(v < goal for v, goal in zip(best.values(), goals, strict=True)):
             break
-    assert best < MEDIAN_GOAL_S
+    for (name, value), goal in zip(best.items(), goals, strict=True):
+        assert value < goal, f"{name} is {value}"
 
 
 def main(arguments: list[str]) -> None:
