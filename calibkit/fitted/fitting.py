@@ -17,7 +17,8 @@ from calibkit.fitted.evaluation import eye_shares
 from calibkit.fitted.mapping import FORMAT, Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.fitted.person import Person, person_of
-from calibkit.fitted.prior import SharedMapping
+from calibkit.fitted.prior import SharedMapping, as_kept
+from calibkit.kept.plain import numbers
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -100,14 +101,15 @@ def _mapping(
 ) -> Mapping:
     prior, found, last = person.prior, person.estimate, recordings[-1]
     basis, weights = _at_home(person)
-    shares = eye_shares(basis, weights.cov, found.noise, wanted)
+    basis, weights, noise = as_kept(basis, weights, found.noise)
+    shares = eye_shares(basis, weights.cov, noise, wanted)
     return Mapping(
         layout=person.layout,
         setup=last.setup,
         basis=basis,
         weights=weights,
-        noise=found.noise,
-        shares=shares,
+        noise=noise,
+        shares=np.asarray(numbers(shares)),
         looks=_look_rows(person),
         people=prior.people,
         lag_s=person.lag_s,

@@ -235,6 +235,22 @@ def noise_from(plain: dict[str, Any], eyes: int) -> Noise:
     )
 
 
+def as_kept(
+    basis: Basis, weights: Gaussian, noise: Noise
+) -> tuple[Basis, Gaussian, Noise]:
+    """Return the parts with the digits that a file keeps.
+
+    What was fitted and judged then is to the last bit what is loaded and used.
+    """
+    eyes = len(basis.centre)
+    kept = gaussian_from(numbers(weights.mean), numbers(upper(weights.cov)), basis.size)
+    return (
+        basis_from(basis_snapshot(basis), eyes),
+        kept,
+        noise_from(noise_snapshot(noise), eyes),
+    )
+
+
 def for_eyes(shared: SharedMapping, eyes: tuple[str, ...]) -> SharedMapping:
     """Return the part of a shared mapping that concerns some of its eyes.
 

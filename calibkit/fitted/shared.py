@@ -36,7 +36,7 @@ from calibkit.fitted.observations import (
     structure,
 )
 from calibkit.fitted.population import Population, halves_error, people, stack
-from calibkit.fitted.prior import FEWEST
+from calibkit.fitted.prior import FEWEST, as_kept
 from calibkit.fitted.prior import SharedMapping as SharedMapping
 from calibkit.kept.recording import Recording
 
@@ -104,14 +104,16 @@ def learn_shared(
         axis=0,
     )
     simulated = all(r.name.startswith("simulated ") for r in recordings)
+    # One more person's mean is as unsure as the mean of all.
+    weights = Gaussian(
+        mean=learned.weights.mean, cov=learned.weights.cov * (1.0 + 1.0 / count)
+    )
+    basis, weights, noise = as_kept(basis, weights, noise)
     return SharedMapping(
         signature=crowd.layout.signature,
         eyes=crowd.layout.names,
         basis=basis,
-        # One more person's mean is as unsure as the mean of all.
-        weights=Gaussian(
-            mean=learned.weights.mean, cov=learned.weights.cov * (1.0 + 1.0 / count)
-        ),
+        weights=weights,
         noise=noise,
         people=count,
         setups=setups,
