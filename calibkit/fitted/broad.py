@@ -36,6 +36,9 @@ EYE_BY_SAMPLE = 0.7  # eye error by the sd of one sample, where that says more
 NOISE_SPREAD = 0.7
 SAMPLE_DEG = 0.3
 DRIFT_DEG = 0.22
+# Targets that span less, sd in degrees, do not tell the mapping of raw features: none
+# of it, or what lies across the line that they are on (measured on invented people).
+LEAST_SPAN_DEG, LEAST_ACROSS_DEG = 1.5, 0.8
 DRIFT_SHARE = 0.7  # drift by eye error where it was not learned (measured, simulated)
 
 
@@ -116,6 +119,44 @@ def prior_weights(
             gain = turn[axis] * DEGREES_SCALE / np.sqrt(3.0)
             mean[:, axis, terms.index(power)] = gain
     return Gaussian(mean=mean.ravel(), cov=np.diag(np.tile(sd, 2 * eyes) ** 2))
+
+
+def spans_deg(gaze: Array) -> tuple[Array, Array]:
+    """Sd of targets (T, 2) along their two main directions, least first, and these."""
+    apart = gaze - gaze.mean(axis=0)
+    values, directions = np.linalg.eigh(apart.T @ apart / len(gaze))
+    return np.sqrt(np.clip(values, 0.0, None)), directions
+
+
+def across_unknown(
+    prior: Gaussian, found: Gaussian, basis: Basis, gaze: Array
+) -> Gaussian:
+    """Take back what targets on a line seem to tell of gaze across the line.
+
+    They are all explained by a mapping that never leaves the line, and so exactly that
+    its noise seems small. The constant is known; the rest is as before.
+
+    Parameters
+    ----------
+    prior, found : Gaussian
+        Of the basis' weights, before and after the looks.
+    basis : Basis
+    gaze : array (T, 2), degrees
+        Where the targets were.
+    """
+    spans, directions = spans_deg(gaze)
+    if spans[0] >= LEAST_ACROSS_DEG:
+        return found
+    across = directions[:, 0]
+    rest = np.diag((basis.group > 0).astype(float))
+    unknown = np.kron(
+        np.eye(len(basis.centre)), np.kron(np.outer(across, across), rest)
+    )
+    known = np.eye(basis.size) - unknown
+    return Gaussian(
+        mean=known @ found.mean + unknown @ prior.mean,
+        cov=known @ found.cov @ known + unknown @ prior.cov @ unknown,
+    )
 
 
 def broad(

@@ -75,7 +75,8 @@ def gather(
     kept = chosen[rec.targets["kept"][chosen] != 0]
     assert rec.target_path is not None
     path = _sorted_path(rec.target_path)
-    seen = sight(rec.time, signals.xy, signals.extra, rec.targets[kept], path)
+    xy = _without_frozen(signals.xy)
+    seen = sight(rec.time, xy, signals.extra, rec.targets[kept], path)
     reasons = dict.fromkeys(chosen.tolist(), "left out by the operator")
     samples = dict.fromkeys(chosen.tolist(), 0)
     looks: list[Look] = []
@@ -107,6 +108,17 @@ def gather(
         reasons=reasons,
         samples=samples,
     )
+
+
+def _without_frozen(xy: Array) -> Array:
+    """Blank an eye that is stuck at one value throughout while the other one moves."""
+    frozen = np.zeros(len(xy), bool)
+    for e, eye in enumerate(xy):
+        there = eye[np.isfinite(eye[:, 0])]
+        frozen[e] = len(there) > 1 and bool((there == there[0]).all())
+    if not frozen.any() or frozen.all():
+        return xy
+    return np.where(frozen[:, None, None], np.nan, xy)
 
 
 def _in_order(rec: Recording) -> Recording:

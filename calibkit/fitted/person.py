@@ -17,9 +17,12 @@ from calibkit.fitted.broad import (
     CHOICES_IN_DEGREES,
     DRIFT_SHARE,
     EYE_BY_SAMPLE,
+    LEAST_SPAN_DEG,
     NOISE_SPREAD,
+    across_unknown,
     broad,
     prior_weights,
+    spans_deg,
 )
 from calibkit.fitted.estimate import Estimate, estimate, evidence
 from calibkit.fitted.features import Layout, layout, with_covariates
@@ -210,6 +213,9 @@ def _without_prior(
         prior = replace(prior, weights=chosen)
         noise = replace(best.noise, spread=0.0)
         best = estimate(chosen, prior.basis, noise, now, best.trust)
+    if not plan.in_degrees:
+        told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
+        best = replace(best, weights=told)
     return prior, _with_drift(best), lag
 
 
@@ -292,6 +298,12 @@ def _check_raw(found: Points) -> None:
         raise InputError(
             f"{count} usable target(s) and no shared mapping; raw camera features need "
             f"at least {FEWEST_RAW} targets, or a shared mapping"
+        )
+    span = float(spans_deg(found.gaze)[0][1])
+    if span < LEAST_SPAN_DEG:
+        raise InputError(
+            f"the usable targets lie too close together ({span:.1f} degrees sd) to map "
+            "raw camera features; spread them over the screen, or give a shared mapping"
         )
     spans = np.zeros(found.seen.shape[1])
     for e in range(len(spans)):
