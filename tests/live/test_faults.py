@@ -64,9 +64,11 @@ def test_a_killed_worker_is_back_within_300_ms(tmp_path: Path) -> None:
     found = fault_check.check(world, rows)
     print(found.text())
     assert not found.faults
-    assert len(found.worker_gaps_s) == 5
+    # The last sample before a kill may be a late one of its own: no gap is so short.
+    gaps_s = sorted(gap_s for gap_s in found.worker_gaps_s if gap_s > 0.02)
+    assert len(gaps_s) == 5
     # A busy machine adds to some of them; half of them are not held up.
-    assert sorted(found.worker_gaps_s)[2] < RESTART_S
+    assert gaps_s[2] < RESTART_S
 
 
 def test_the_judge_finds_what_is_wrong(tmp_path: Path) -> None:
