@@ -1,0 +1,428 @@
+"""What must not change a mapping, and what must make it wide: properties and bad input.
+
+The properties need no outside figure: units, places and order of what a tracker sends
+carry no information about gaze.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import invented
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from test_mapping import errors_deg
+from test_shared import crowd
+
+import calibkit
+from calibkit import geometry
+from calibkit.channels import Channel
+from calibkit.fitted.fitting import predicted_sd_deg
+from calibkit.fitted.mapping import Mapping
+from calibkit.fitted.prior import SharedMapping
+from calibkit.kept.recording import Recording
+
+Array = NDArray[np.float64]
+KINDS = ("pupil-reflex", "screen", "direction")
+INSIDE_90 = 4.605  # chi² with two degrees of freedom (tables; -2 ln 0.1)
+EDGES = [(0.05, 0.05), (0.95, 0.05), (0.05, 0.95), (0.95, 0.95), (0.5, 0.05)]
+
+
+def raw(seed: int = 1) -> tuple[Recording, Array]:
+    """Pupil and one reflex, two eyes: features in camera pixels."""
+    rec, truth = invented.record(seed, invented.NINE)
+    columns = [0, 1, 2, 3, 6, 7, 8, 9]
+    channels = tuple(rec.channels[k] for k in columns)
+    return replace(rec, samples=rec.samples[:, columns], channels=channels), truth
+
+
+def gaze(rec: Recording, **options: object) -> Array:
+    """Estimated gaze of a recording's own samples, from its own fit."""
+    found: Array = calibkit.fit(rec, **options).apply(rec.samples).xy  # type: ignore[arg-type]
+    return found
+
+
+def coverage(
+    mapping: Mapping, rec: Recording, truth: Array
+) -> tuple[NDArray[np.bool_], Array]:
+    """Whether each check's mean error lies inside the stated 90 %, and the sd there."""
+    found = mapping.apply(rec.samples)
+    inside, sds = [], []
+    for row in rec.targets[rec.targets["role"] == "validation"]:
+        late = (rec.time >= row["onset"] + 0.45) & (rec.time < row["offset"] - 0.02)
+        z = np.mean((found.xy[late] - truth[late]) / found.sd[late], axis=0)
+        inside.append(float(z @ z) < INSIDE_90)
+        scale = geometry.px_per_degree(rec.setup, found.xy[late])
+        sds.append(np.mean(found.sd[late] / scale, axis=0))
+    return np.array(inside), np.array(sds)
+
+
+# --- what must not matter ------------------------------------------------------------
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(-3, 4), st.floats(-500, 500), st.floats(-500, 500))
+def test_units_and_place_of_the_camera(power: float, right: float, down: float) -> None:
+    """Property: camera pixels of another size, counted from elsewhere: same gaze."""
+    rec, _ = raw()
+    moved = rec.samples * 10.0**power + np.tile([right, down], 4)
+    other = replace(rec, samples=moved)
+    assert gaze(other) == pytest.approx(gaze(rec), abs=0.01)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_mirrored_camera(axis: int) -> None:
+    """Left and right, or up and down, counted the other way: same gaze."""
+    rec, _ = raw()
+    samples = rec.samples.copy()
+    samples[:, axis::2] *= -1.0
+    assert gaze(replace(rec, samples=samples)) == pytest.approx(gaze(rec), abs=1e-3)
+
+
+def test_a_turned_camera() -> None:
+    """Turned by 20 degrees the mapping is not the same, but as good."""
+    off = []
+    for seed in range(6):
+        rec, truth = raw(seed)
+        turn = np.radians(20.0)
+        matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        samples = (rec.samples.reshape(-1, 4, 2) @ matrix.T).reshape(-1, 8)
+        other = replace(rec, samples=samples)
+        off.append(np.median(errors_deg(calibkit.fit(other), other, truth)))
+    assert np.median(off) < 0.3
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_single_precision(kind: str) -> None:
+    """Streams send float32: an error of one in 2**24 is no error of gaze."""
+    rec, _ = invented.record(2, invented.NINE, kind=kind)
+    other = replace(rec, samples=rec.samples.astype(np.float32))
+    assert gaze(other) == pytest.approx(gaze(rec), abs=0.05)
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.permutations(range(8)))
+def test_order_of_channels(order: Sequence[int]) -> None:
+    """Property: which column comes first says nothing, X and Y told by their type.
+
+    Only the order of the X of one type and eye, and of the Y, carries meaning.
+    """
+    rec, _ = raw()
+    other = replace(
+        rec,
+        samples=rec.samples[:, list(order)],
+        channels=tuple(rec.channels[k] for k in order),
+    )
+    assert gaze(other) == pytest.approx(gaze(rec), abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_eyes_swapped(kind: str) -> None:
+    """Calling left right: the same answer, and the shares change places."""
+    rec, _ = invented.record(3, invented.NINE, kind=kind)
+    names = {"left": "right", "right": "left"}
+    other = replace(
+        rec, channels=tuple(replace(c, eye=names[c.eye]) for c in rec.channels)
+    )
+    one, two = calibkit.fit(rec), calibkit.fit(other)
+    assert two.shares[::-1] == pytest.approx(one.shares, abs=1e-6)
+    a, b = one.apply(rec.samples), two.apply(rec.samples)
+    assert b.xy == pytest.approx(a.xy, abs=1e-3)
+    assert b.sd == pytest.approx(a.sd, rel=0.1)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(-1e6, 1e6), st.permutations(range(14)))
+def test_clock_and_order_of_targets(shift: float, order: Sequence[int]) -> None:
+    """Property: neither the zero of the clock nor the order of rows matters."""
+    rec, _ = invented.record(4, invented.NINE, kind="screen")
+    shift = round(shift * 64.0) / 64.0
+    targets = rec.targets[list(order)].copy()
+    targets["onset"] += shift
+    targets["offset"] += shift
+    other = replace(rec, time=rec.time + shift, targets=targets)
+    # Rounding of the stamps may move a sample across the edge of a look.
+    assert gaze(other) == pytest.approx(gaze(rec), abs=1.0)
+
+
+def test_a_screen_of_other_pixels() -> None:
+    """Half as many pixels on the same screen: the same angles, half the pixels."""
+    rec, _ = invented.record(5, invented.NINE, kind="screen")
+    targets = rec.targets.copy()
+    targets["x"] /= 2.0
+    targets["y"] /= 2.0
+    other = replace(
+        rec,
+        setup=replace(rec.setup, screen_px=(960, 540)),
+        samples=rec.samples / 2.0,
+        targets=targets,
+    )
+    assert gaze(other) == pytest.approx(gaze(rec) / 2.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_way_to_keep_a_mapping_gives_the_same_bits(
+    kind: str, tmp_path: Path
+) -> None:
+    """What was validated is what is used: file and snapshot, once and twice."""
+    rec, _ = invented.record(6, invented.NINE, kind=kind)
+    mapping = calibkit.fit(rec)
+    first = mapping.apply(rec.samples)
+    for number in range(2):
+        path = tmp_path / f"{number}.h5"
+        mapping.save(path)
+        text = json.dumps(calibkit.Mapping.load(path).snapshot(), allow_nan=False)
+        mapping = Mapping.from_snapshot(json.loads(text))
+        again = mapping.apply(rec.samples)
+        assert np.array_equal(again.xy, first.xy, equal_nan=True)
+        assert np.array_equal(again.sd, first.sd, equal_nan=True)
+
+
+def test_a_kept_shared_mapping_gives_the_same_bits(
+    raw_prior: SharedMapping, tmp_path: Path
+) -> None:
+    raw_prior.save(tmp_path / "s.h5")
+    other = calibkit.SharedMapping.load(tmp_path / "s.h5")
+    rec, _ = invented.record(7, invented.NINE[:3])
+    one, two = (calibkit.fit(rec, prior) for prior in (raw_prior, other))
+    assert np.array_equal(one.weights.cov, two.weights.cov)
+    assert np.array_equal(one.apply(rec.samples).xy, two.apply(rec.samples).xy)
+
+
+def test_the_largest_snapshot_fits() -> None:
+    """64 KB, with covariates for both eyes and thirty targets."""
+    rec, _ = invented.record(8, [*invented.NINE, *invented.CHECKS] * 2)
+    rng = np.random.default_rng(8)
+    channels = tuple(
+        Channel(label=f"e{k}", eye="", type=f"Other{k}", unit="1") for k in range(4)
+    )
+    other = replace(
+        rec,
+        samples=np.hstack([rec.samples, rng.normal(size=(len(rec.time), 4))]),
+        channels=(*rec.channels, *channels),
+    )
+    mapping = calibkit.fit(other, extra=("e0", "e1", "e2", "e3"))
+    assert mapping.basis.covariates == ("e0", "e1", "e2", "e3")
+    assert len(json.dumps(mapping.snapshot())) <= 64 * 1024
+
+
+# --- what makes it sure, and what must not -----------------------------------------
+
+
+@pytest.fixture(scope="module")
+def raw_prior() -> SharedMapping:
+    return calibkit.learn_shared(crowd(20))
+
+
+@pytest.fixture(scope="module")
+def screen_prior() -> SharedMapping:
+    return calibkit.learn_shared(crowd(20, kind="screen"))
+
+
+@pytest.mark.parametrize("kind", ["pupil-reflex", "screen"])
+def test_more_points_never_widen_on_average(kind: str) -> None:
+    """Ten people: the mean predicted sd falls with each further point."""
+    order = np.random.default_rng(9).permutation(9)
+    places = np.array(invented.NINE)[order]
+    sds = np.array(
+        [
+            [
+                predicted_sd_deg(
+                    calibkit.fit(invented.record(seed, places[:n], kind=kind)[0])
+                )
+                for n in (4, 5, 7, 9)
+            ]
+            for seed in range(10)
+        ]
+    ).mean(axis=0)
+    assert (np.diff(sds) < 0.02).all()
+    assert sds[-1] < 0.7 * sds[0]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_surest_in_the_middle_of_the_data(kind: str) -> None:
+    """Variance of a prediction grows away from the targets (textbook regression)."""
+    places = [(x, y) for x in (0.35, 0.5, 0.65) for y in (0.35, 0.5, 0.65)]
+    rec, truth = invented.record(10, places, kind=kind, checks=EDGES)
+    mapping = calibkit.fit(rec)
+    middle = mapping.evaluator.spread_at(np.zeros((1, 2)))[0]
+    _, sds = coverage(mapping, rec, truth)
+    assert (sds.mean(axis=0) > 1.3 * middle).all()
+
+
+@pytest.mark.parametrize("kind", ["pupil-reflex", "screen"])
+def test_one_eye_lost_is_less_sure(kind: str) -> None:
+    """The other answers, near where both did, and says that it knows less."""
+    rec, _ = invented.record(11, invented.NINE, kind=kind)
+    mapping = calibkit.fit(rec)
+    half = rec.samples.shape[1] // 2
+    both = mapping.apply(rec.samples)
+    for part in (slice(0, half), slice(half, None)):
+        samples = rec.samples.copy()
+        samples[:, part] = np.nan
+        one = mapping.apply(samples)
+        assert (one.sd > both.sd).all()
+        away = np.abs(one.xy - both.xy) / geometry.px_per_degree(rec.setup, both.xy)
+        assert np.median(away) < 0.5
+
+
+@pytest.mark.parametrize("points", [0, 1, 3, 9])
+def test_the_stated_90_percent_hold_with_a_prior(
+    raw_prior: SharedMapping, points: int
+) -> None:
+    """Twenty people that the prior has not seen, 100 checks: at least 85 %."""
+    inside = []
+    for seed in range(300, 320):
+        rec, truth = invented.record(seed, invented.NINE[:points])
+        inside.append(coverage(calibkit.fit(rec, raw_prior), rec, truth)[0])
+    assert np.mean(inside) >= 0.85
+
+
+# --- bad input: refused, or answered widely ----------------------------------------
+
+
+def line(seed: int, kind: str, upright: bool) -> tuple[Recording, Array]:
+    """Six targets on a row or a column; checked at the edges."""
+    at = np.linspace(0.1, 0.9, 6)
+    places = [(0.5, v) if upright else (v, 0.5) for v in at]
+    return invented.record(seed, places, kind=kind, checks=EDGES)
+
+
+@pytest.mark.parametrize("upright", [False, True])
+def test_raw_features_on_a_line_are_wide_across_it(upright: bool) -> None:
+    """Along the line gaze is known, across it not, and the sd says so.
+
+    Who can only look along one row of keys must still get that row.
+    """
+    across = 0 if upright else 1
+    for seed in range(6):
+        rec, truth = line(seed, "pupil-reflex", upright)
+        mapping = calibkit.fit(rec)
+        _, sds = coverage(mapping, rec, truth)
+        assert np.median(sds[:4, across]) > 5.0
+        middle = mapping.apply(rec.samples[:300])
+        on = (rec.time[:300] - rec.time[0]) % 1.0 > 0.45
+        scale = geometry.px_per_degree(rec.setup, truth[:300])
+        off = (np.abs(middle.xy - truth[:300]) / scale)[on]
+        assert np.median(off[:, 1 - across]) < 0.5
+        assert np.median((middle.sd / scale)[on][:, 1 - across]) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("kind", "upright"), [("pupil-reflex", False), ("screen", False), ("screen", True)]
+)
+def test_points_on_a_line_cover_the_truth(kind: str, upright: bool) -> None:
+    """Never confidently wrong: 12 people, 60 checks far off the line."""
+    inside = []
+    for seed in range(12):
+        rec, truth = line(seed, kind, upright)
+        inside.append(coverage(calibkit.fit(rec), rec, truth)[0])
+    assert np.mean(inside) > 0.7
+
+
+@pytest.mark.parametrize(
+    "places",
+    [[(0.5, 0.5)] * 7, [(0.1, 0.1), (0.15, 0.1), (0.1, 0.15), (0.15, 0.15)]],
+)
+def test_points_at_one_place(
+    places: list[tuple[float, float]], raw_prior: SharedMapping
+) -> None:
+    """Raw features: refused in one sentence, but for people known in general."""
+    rec, truth = invented.record(13, places)
+    with pytest.raises(calibkit.CalibkitError, match="too close together") as caught:
+        calibkit.fit(rec)
+    assert caught.value.exit_status == 3
+    assert np.median(errors_deg(calibkit.fit(rec, raw_prior), rec, truth)) < 1.0
+    screen, truth = invented.record(13, places, kind="screen")
+    assert np.median(errors_deg(calibkit.fit(screen), screen, truth)) < 1.5
+
+
+def spoiled(kind: str, seed: int, fault: str) -> tuple[Recording, Array]:
+    """A recording with something wrong in its samples."""
+    rec, truth = invented.record(seed, invented.NINE, kind=kind)
+    rng = np.random.default_rng(seed)
+    samples = rec.samples.copy()
+    half = samples.shape[1] // 2
+    if fault == "frozen eye":
+        samples[:, half:] = samples[0, half:]
+    if fault == "one eye":
+        samples[:, half:] = np.nan
+    if fault == "all frozen":
+        samples[:] = samples[0]
+    if fault == "shuffled":
+        samples = samples[rng.permutation(len(samples))]
+    if fault == "nine of ten lost":
+        samples[rng.random(len(samples)) < 0.9] = np.nan
+    if fault == "nothing":
+        samples[:] = np.nan
+    return replace(rec, samples=samples), truth
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("fault", ["frozen eye", "one eye"])
+def test_the_good_eye_is_enough(kind: str, fault: str) -> None:
+    """An eye that is lost, or stuck at one value all along, does not hurt."""
+    for seed in range(50, 54):
+        rec, truth = spoiled(kind, seed, fault)
+        mapping = calibkit.fit(rec)
+        clean, _ = invented.record(seed, invented.NINE, kind=kind)
+        alone = calibkit.fit(clean, eyes="left")
+        best = np.median(errors_deg(alone, clean, truth))
+        assert np.median(errors_deg(mapping, rec, truth)) < 1.25 * best + 0.05
+        assert (mapping.shares[1] < 0.05).all()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "fault", ["all frozen", "shuffled", "nine of ten lost", "nothing"]
+)
+def test_features_that_say_nothing(kind: str, fault: str) -> None:
+    """Refused for raw features (exit status 3); else wide around the truth."""
+    inside = []
+    for seed in range(50, 54):
+        rec, truth = spoiled(kind, seed, fault)
+        if kind == "pupil-reflex":
+            with pytest.raises(calibkit.CalibkitError) as caught:
+                calibkit.fit(rec)
+            assert caught.value.exit_status == 3
+            assert "\n" not in str(caught.value)
+            continue
+        mapping = calibkit.fit(rec)
+        assert predicted_sd_deg(mapping) > 2.0
+        if fault == "nothing":
+            assert np.isnan(mapping.apply(rec.samples).xy).all()
+        elif fault != "nine of ten lost":
+            inside.append(coverage(mapping, rec, truth)[0])
+    assert not inside or np.mean(inside) > 0.85
+
+
+@pytest.mark.parametrize("points", [3, 5, 9])
+def test_everybody_misses_every_target(
+    points: int, raw_prior: SharedMapping, screen_prior: SharedMapping
+) -> None:
+    """Targets at random places: what is stated is several degrees wide.
+
+    Raw features without a prior are left out: three targets fit any affine map.
+    """
+    fits: list[tuple[str, Callable[[Recording], Mapping]]] = [
+        ("screen", calibkit.fit),
+        ("screen", lambda rec: calibkit.fit(rec, screen_prior)),
+        ("pupil-reflex", lambda rec: calibkit.fit(rec, raw_prior)),
+    ]
+    for kind, make in fits:
+        for seed in range(4):
+            rng = np.random.default_rng([seed, points])
+            places = np.array(invented.NINE)[rng.permutation(9)[:points]]
+            rec, _ = invented.record(50 + seed, places, kind=kind)
+            targets = rec.targets.copy()
+            calibration = targets["role"] == "calibration"
+            targets["x"][calibration] = rng.uniform(0, 1920, points)
+            targets["y"][calibration] = rng.uniform(0, 1080, points)
+            mapping = make(replace(rec, targets=targets))
+            assert predicted_sd_deg(mapping) > 3.0
