@@ -6,6 +6,7 @@ k-th X of a type and eye pairs with its k-th Y (and Z).
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -93,7 +94,8 @@ def groups(
     return list(zip(*found, strict=False))
 
 
-def _source(channels: Sequence[Channel], eye: str) -> FeatureSource | None:
+@functools.lru_cache(maxsize=64)  # asked for each block of a live stream
+def _source(channels: tuple[Channel, ...], eye: str) -> FeatureSource | None:
     pupils = groups(channels, "Pupil", eye)
     reflexes = groups(channels, "Reflex", eye)
     choices: tuple[tuple[Kind, tuple[int, ...]], ...] = (
@@ -124,7 +126,8 @@ def feature_sources(channels: Sequence[Channel]) -> dict[str, FeatureSource]:
     dict of FeatureSource by eye: pupil with reflexes, else direction, else screen
     position, else the bare pupil. "both" is there only where no single eye is.
     """
-    found = {eye: _source(channels, eye) for eye in EYES}
+    kept = tuple(channels)
+    found = {eye: _source(kept, eye) for eye in EYES}
     single = {eye: found[eye] for eye in ("left", "right") if found[eye] is not None}
     chosen = single or {"both": found["both"]}
     return {eye: source for eye, source in chosen.items() if source is not None}

@@ -16,8 +16,10 @@ from calibkit.errors import CalibkitError
 from calibkit.joined.wiring import Ears, Source
 from calibkit.streams.lsl_found import Found
 
-LOOK_S = 2.0
-LISTEN_S = 0.1
+LOOK_S = 2.0  # between two looks for streams, at first and after a loss
+RARELY_S = 10.0  # and later: looking costs, here and in every outlet that answers
+FIRST_LOOKS = 15
+LISTEN_S = 0.3
 MOST_EVENTS = 200
 MOST_ROWS = 200
 Event = tuple[float, dict[str, Any]]
@@ -31,18 +33,21 @@ def on_this_machine(
     Parameters
     ----------
     find : callable
-        Looks for marker streams, which may take its time; called every two seconds.
+        Looks for marker streams, which may take its time; called every two seconds at
+        first and after one has gone, else every ten.
     host : str
         This machine's. Whoever else is on the network moves nobody's gaze.
     clock : callable
     """
-    looked_s, seen = -float("inf"), list[Found]()
+    looked_s, looks, seen = -float("inf"), 0, list[Found]()
 
     def found() -> Sequence[Found]:
-        nonlocal looked_s, seen
-        if clock() - looked_s >= LOOK_S:
+        nonlocal looked_s, looks, seen
+        if clock() - looked_s >= (LOOK_S if looks < FIRST_LOOKS else RARELY_S):
+            before = {f.uid for f in seen}
             seen = [f for f in find() if f.host == host and f.text]
-            looked_s = clock()
+            gone = before - {f.uid for f in seen}
+            looked_s, looks = clock(), 0 if gone else looks + 1
         return seen
 
     return found
@@ -80,7 +85,7 @@ class Listening:
         while not self._end.wait(wait_s):
             try:
                 self._events.extend(self._ears.hear(self._clock()))
-                wait_s = LISTEN_S
+                wait_s = LISTEN_S if self._ears.count else LOOK_S
             except Exception as fault:  # no marker is worth the gaze
                 wait_s = LOOK_S
                 if not told:

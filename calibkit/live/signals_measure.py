@@ -227,10 +227,14 @@ def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, fl
     -----
     Definitions as in `quality`. Taking the middle window is ours.
     """
-    figures = [_window_noise(xy[rows], setup) for rows in _windows(time, xy)]
-    if not figures:
+    windows = _windows(time, xy)
+    if not windows:
         return math.nan, math.nan
-    rms, sd = np.median(np.array(figures), axis=0)
+    if setup is None:
+        figures = _plain_noise(xy[np.array(windows)])
+    else:
+        figures = np.array([_noise_deg(xy[rows], setup) for rows in windows])
+    rms, sd = np.median(figures, axis=0)
     return float(rms), float(sd)
 
 
@@ -249,13 +253,17 @@ def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
     return [rows for rows in blocks if seen[rows].all()]
 
 
-def _window_noise(xy: Array, setup: Setup | None) -> tuple[float, float]:
-    if setup is not None:
-        spread = quality.spread_deg(quality.covariance_deg2(setup, xy))
-        return quality.sample_to_sample_deg(setup, xy), spread
-    steps = np.diff(xy, axis=0)
-    rms = math.sqrt(float(np.mean(np.sum(steps**2, axis=1))))
-    return rms, math.sqrt(float(xy.var(axis=0, ddof=1).sum()))
+def _noise_deg(xy: Array, setup: Setup) -> tuple[float, float]:
+    spread = quality.spread_deg(quality.covariance_deg2(setup, xy))
+    return quality.sample_to_sample_deg(setup, xy), spread
+
+
+def _plain_noise(xy: Array) -> Array:
+    """Both figures (w, 2) of windows (w, n, 2), all at once: this runs beside gaze."""
+    steps = np.diff(xy, axis=1)
+    rms = np.sqrt((steps**2).sum(axis=2).mean(axis=1))
+    sd = np.sqrt(xy.var(axis=1, ddof=1).sum(axis=1))
+    return np.column_stack([rms, sd])
 
 
 def longest_gap_s(time: Array, gone: NDArray[np.bool_]) -> float:
