@@ -64,9 +64,10 @@ def test_a_killed_worker_is_back_within_300_ms(tmp_path: Path) -> None:
     found = fault_check.check(world, rows)
     print(found.text())
     assert not found.faults
-    # The last sample before a kill may be a late one of its own: no gap is so short.
-    gaps_s = sorted(gap_s for gap_s in found.worker_gaps_s if gap_s > 0.02)
+    # A late sample just before a kill counts too; the five longest are the kills'.
+    gaps_s = sorted(found.worker_gaps_s)[-5:]
     assert len(gaps_s) == 5
+    assert gaps_s[0] > 0.02
     # A busy machine adds to some of them; half of them are not held up.
     assert gaps_s[2] < RESTART_S
 
