@@ -102,7 +102,7 @@ class Watcher:
         self._events: deque[Event] = deque(maxlen=10 * EVENTS_A_STEP)
         self._hook: DriftHook | None = None
         self._told = ""
-        self._given = self.mapping.id
+        self._given = self.mapping
 
     @property
     def mapping(self) -> Applied:
@@ -138,9 +138,9 @@ class Watcher:
                 return cast(Applied, new)  # refused there, and told
             self._use(new, now_s)
         wanted = self.mapping
-        if wanted.id == self._given:
+        if wanted is self._given:  # an id is a hash of the whole mapping
             return None
-        self._given = wanted.id
+        self._given = wanted
         return wanted
 
     def _use(self, mapping: FittedMapping, now_s: float) -> None:

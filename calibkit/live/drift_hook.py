@@ -59,6 +59,7 @@ class DriftHook:
         self._block_s: float | None = None
         self._onset_s: float | None = None
         self.state = Drift()
+        self._made = (mapping, NONE, mapping)  # another object only when it moved
         self.log: deque[Change] = deque(maxlen=1000)
 
     def use(
@@ -92,7 +93,10 @@ class DriftHook:
     @property
     def mapping(self) -> Fitted:
         """The mapping to publish with: corrected where a correction is in use."""
-        return drift_mapping.corrected(self._mapping, self.state)
+        if self._made[:2] != (self._mapping, self.state.offset):
+            made = drift_mapping.corrected(self._mapping, self.state)
+            self._made = (self._mapping, self.state.offset, made)
+        return self._made[2]
 
     def samples(self, times: Array, samples: Rows, now_s: float) -> tuple[Notice, ...]:
         """Take in raw samples as they come.
