@@ -100,6 +100,21 @@ def test_weights_of_statsmodels() -> None:
     assert (mine[r < 2.0] > 0.8 * plain[r < 2.0]).all()
 
 
+@pytest.mark.parametrize("size", [1, 2, 4])
+def test_weights_of_a_multivariate_t(size: int) -> None:
+    """The slope of scipy's log density by half the squared distance is the weight."""
+    from scipy.stats import multivariate_t
+
+    law = multivariate_t(np.zeros(size), np.eye(size), df=4.0)
+    direction = np.full(size, size**-0.5)
+    for distance2 in (0.5, 4.0, 9.0, 60.0):
+        step = 1e-4 * distance2
+        ends = [direction * np.sqrt(distance2 + s) for s in (step, -step)]
+        slope = -2.0 * (law.logpdf(ends[0]) - law.logpdf(ends[1])) / (2.0 * step)
+        mine = float(bayes.student_weights(np.array(distance2), np.array(float(size))))
+        assert mine == pytest.approx(slope, rel=1e-5)
+
+
 def test_weights_are_scikit_learns_sample_weights() -> None:
     """A weight divides a block's noise: Ridge with sample_weight, same penalty."""
     from sklearn.linear_model import Ridge

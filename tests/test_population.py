@@ -188,6 +188,26 @@ def test_lapses_are_found_and_not_learned() -> None:
     assert (two.noise.fixation < 1.15 * one.noise.fixation).all()
 
 
+def test_small_lapses_are_found_once_people_are_known() -> None:
+    """4.3 degrees off is within what nobody knows yet, and far outside what is learned.
+
+    Each look is judged by the person's other looks, under what has been learned so far.
+    """
+    people = crowd(25, seed=11)
+    spoiled = []
+    for k, one in enumerate(people):
+        gaze = one.gaze.copy()
+        gaze[k % LOOKS] += [3.5, -2.5]
+        spoiled.append(one.at(gaze) if k % 3 == 0 else one)
+    found = learned(spoiled)
+    bad = np.zeros((25, LOOKS), bool)
+    for k in range(0, 25, 3):
+        bad[k, k % LOOKS] = True
+    assert found.trust[bad].max() < 0.1
+    assert np.quantile(found.trust[~bad], 0.02) > 0.2
+    assert found.noise.fixation == pytest.approx(np.full(2, 0.3), rel=0.25)
+
+
 def test_lapses_of_half_the_looks_of_one_person() -> None:
     """One person who hardly ever looked does not change what the others teach."""
     people = crowd(15, seed=6)
