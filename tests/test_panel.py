@@ -104,6 +104,14 @@ def test_words_of_what_a_target_gave() -> None:
     )
 
 
+def test_an_early_end_is_told() -> None:
+    board = make()
+    board.see(words.Note(time_s=1.0, text=words.GOOD_ENOUGH), 1.0)
+    board.see(words.Note(time_s=1.0, text="pause"), 1.0)
+    assert board.fresh == ["That is good enough already. No more targets are needed."]
+    assert board.state(1.0, progress())["last"] == board.fresh
+
+
 @pytest.mark.parametrize("what", [*phrases._GAVE])
 def test_no_words_blame(what: str) -> None:
     """Literature notes, section 9: a miss is no evidence of inability."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calibkit.joined.run_attempt import Attempt
     from calibkit.joined.run_conclude import Outcome
     from calibkit.judged.coach import Comparison
-    from calibkit.judged.coach_data import Advice, Tried
+    from calibkit.judged.coach_data import Advice, Goal, Tried
     from calibkit.kept.protocol_model import Protocol
 
 # Attempts further apart than this are of another sitting (our judgement).
@@ -51,8 +51,16 @@ def coached(
         if (tried := _again(attempt, entry, outside)) is not None
     ]
     now = _tried(attempt.protocol, outcome, rec, asked[-1])
-    advice = coach.advise(now, earlier)
+    advice = coach.advise(now, earlier, _goal(attempt.protocol))
     return advice, coach.compare(now, earlier[-1]) if earlier else None
+
+
+def _goal(protocol: Protocol) -> Goal | None:
+    """The keys that the protocol asks for, where it asks for any."""
+    from calibkit.judged.coach_data import Goal
+
+    asked = protocol.pace.enough_keys
+    return None if asked is None else Goal(rows=asked[0], columns=asked[1])
 
 
 def _tried(

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 DOUBTFUL_WEIGHT = 0.3
+# Fewer good looks cannot tell a lucky fit from a good one.
+FEWEST_LOOKS = 3
 WORSE_CONFIDENCE = 0.9
 STEPS = 9
 
@@ -63,10 +65,9 @@ def judge(
 
     Returns
     -------
-    callable (target, time) -> Verdict: enough once the expected error is as small as
-    the protocol asks, else the targets whose looks do not fit the others
+    callable (target, time) -> Verdict: enough once the mapping is as good as the
+    protocol asks, else the targets whose looks do not fit the others
     """
-    from calibkit.fitted.fitting import predicted_sd_deg
 
     def answer(target: int, time_s: float) -> words.Verdict:
         rec = snapshot()
@@ -76,13 +77,37 @@ def judge(
             return words.Verdict(time_s=time_s)
         if not fault(mapping, rec):
             know(mapping)
-        wanted = protocol.pace.enough_deg
-        good = int((mapping.looks["weight"] > DOUBTFUL_WEIGHT).sum())
-        if wanted > 0 and good >= 3 and predicted_sd_deg(mapping) <= wanted:
+        if enough(mapping, protocol):
             return words.Verdict(time_s=time_s, enough=True)
         return words.Verdict(time_s=time_s, again=doubtful(mapping, plan))
 
     return answer
+
+
+def enough(mapping: Mapping, protocol: Protocol) -> bool:
+    """Whether a mapping is as good already as the protocol asks.
+
+    Parameters
+    ----------
+    mapping : Mapping
+    protocol : Protocol
+        Asks by `pace.enough_keys`, `pace.enough_deg`, both, or not at all.
+
+    Returns
+    -------
+    bool; where both are given, both must hold
+    """
+    from calibkit.fitted.fitting import predicted_sd_deg
+    from calibkit.judged.keys_expected import RELIABILITY, expected_hit
+
+    pace = protocol.pace
+    good = int((mapping.looks["weight"] > DOUBTFUL_WEIGHT).sum())
+    if not pace.ends_early or good < FEWEST_LOOKS:
+        return False
+    if pace.enough_deg > 0 and predicted_sd_deg(mapping) > pace.enough_deg:
+        return False
+    keys = pace.enough_keys
+    return keys is None or expected_hit(mapping, *keys) >= RELIABILITY
 
 
 def doubtful(mapping: Mapping, plan: Plan) -> tuple[int, ...]:

@@ -53,6 +53,7 @@ KeyName = Annotated[
         r"slash|num_[0-9]|num_enter|num_add|num_subtract)$"
     ),
 ]
+Side = Annotated[int, Strict(), Field(ge=1, le=40)]
 Point = tuple[Fraction, Fraction]
 Points = Annotated[tuple[Point, ...], Field(max_length=MAX_POINTS)]
 # Tags in brackets, so that refusals do not show them as part of a key's path.
@@ -206,6 +207,15 @@ class Pace(_Table):
         le=10.0,
         description="Stop early at this expected error; 0 never.",
     )
+    enough_keys: tuple[Side, Side] | None = Field(
+        default=None,
+        description="Stop early once these rows and columns of keys can be expected.",
+    )
+
+    @property
+    def ends_early(self) -> bool:
+        """Whether a calibration may end before its last point."""
+        return self.enough_deg > 0 or self.enough_keys is not None
 
 
 class EyeWeights(_Table):

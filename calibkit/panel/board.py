@@ -89,15 +89,19 @@ class Board:
         elif isinstance(command, words.Pause):
             self._note = phrases.pause(command.reason)
             self.fresh.append(self._note)
+        elif isinstance(command, words.Note) and command.text == words.GOOD_ENOUGH:
+            self._tell(phrases.good_enough())
+
+    def _tell(self, line: str) -> None:
+        self._lines.appendleft(line)
+        self.fresh.append(line)
 
     def _gave(self, gave: words.Gave, time_s: float) -> None:
         times, samples = self._since(min(self._shown_s, time_s - WATCHED_S / 2))
         off_deg = self._off_deg(samples[times > time_s - WATCHED_S])
         place = phrases.point(gave.number, gave.total, gave.role)
         told = phrases.gave(gave.what, self._seen(samples), off_deg)
-        line = f"{place}: {told}"
-        self._lines.appendleft(line)
-        self.fresh.append(line)
+        self._tell(f"{place}: {told}")
 
     def state(self, now_s: float, now: words.Progress) -> dict[str, Any]:
         """Say how things stand.

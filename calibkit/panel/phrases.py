@@ -126,6 +126,11 @@ def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
+def good_enough() -> str:
+    """Say that a calibration ends before its last target."""
+    return _("That is good enough already. No more targets are needed.")
+
+
 def away(off_deg: float) -> str:
     """Say how far gaze is from the target now."""
     if math.isnan(off_deg):

@@ -284,9 +284,7 @@ class Session:
         assert isinstance(event, words.Verdict)
         if event.enough:
             self._queue.only_checks()
-            return [
-                words.Note(time_s=event.time_s, text="good enough, calibration ends")
-            ]
+            return [words.Note(time_s=event.time_s, text=words.GOOD_ENOUGH)]
         doubtful = [n for n in event.again if self._queue.may_repeat(n)]
         for number in doubtful:
             self._queue.later(number)
@@ -312,7 +310,7 @@ class Session:
         """After a calibration's last target, and after each if it may end early."""
         upcoming = self._queue.next
         last = upcoming is None or upcoming.role != target.role
-        return target.role == "calibration" and (last or self._plan.pace.enough_deg > 0)
+        return target.role == "calibration" and (last or self._plan.pace.ends_early)
 
     def _interrupt(self, event: words.Event) -> list[words.Command]:
         """Take a shown target away; it is shown again when the session goes on."""

@@ -11,6 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+# A note that the operator is told of too.
+GOOD_ENOUGH = "good enough, calibration ends"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Event:
