@@ -24,6 +24,7 @@ from calibkit.fitted.broad import (
     prior_weights,
     spans_deg,
 )
+from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
 from calibkit.fitted.estimate import Estimate, estimate, evidence
 from calibkit.fitted.features import Layout, layout, with_covariates
 from calibkit.fitted.material import Material, gather, merged
@@ -105,7 +106,7 @@ def person_of(
         prior, found, lag = _without_prior(last.setup, material)
     else:
         notes = _warnings(last.setup, prior, len(material.points))
-        found, lag = _with_lag(prior, material)
+        prior, found, lag = _either_eye(prior, material)
         believed = float(found.trust.mean()) if len(found.trust) else 1.0
         few_believed = len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST
         if prior.foreign(last.setup) or few_believed:
@@ -174,6 +175,24 @@ def _with_lag(
                 best = (score, found, float(lag))
     assert best is not None
     return best[1], best[2]
+
+
+def _either_eye(
+    prior: SharedMapping, material: Material
+) -> tuple[SharedMapping, Estimate, float]:
+    """Estimate; where the eyes disagree, also for people one of whose eyes turns away.
+
+    The prior that explains the looks best goes on.
+    """
+    best = (prior, *_with_lag(prior, material))
+    if not suspected(prior, material.points):
+        return best
+    most = best[1].score
+    for other in deviating(prior):
+        found, lag = _with_lag(other, material)
+        if found.score + LOG_ODDS > most:
+            best, most = (other, found, lag), found.score + LOG_ODDS
+    return best
 
 
 def _without_prior(
