@@ -82,6 +82,13 @@ def groups(
     axes : str
         The axes that must all be there, such as "XYZ".
     """
+    return list(_groups(tuple(channels), stem, eye, axes))
+
+
+@functools.lru_cache(maxsize=256)  # asked for each block of a live stream
+def _groups(
+    channels: tuple[Channel, ...], stem: str, eye: str, axes: str
+) -> tuple[tuple[int, ...], ...]:
     found = [
         [
             column
@@ -91,7 +98,7 @@ def groups(
         ]
         for axis in axes
     ]
-    return list(zip(*found, strict=False))
+    return tuple(zip(*found, strict=False))
 
 
 @functools.lru_cache(maxsize=64)  # asked for each block of a live stream

@@ -21,6 +21,7 @@ from calibkit.geometry import (
     px_per_degree,
     px_to_angles,
     px_to_mm,
+    tangent,
 )
 
 # A 1920 x 1080 screen of 0.27675 mm pitch at 650 mm: computed afresh with plain
@@ -182,3 +183,13 @@ def test_implausible_setups_are_refused_by_name(
 def test_differences_name_the_fields() -> None:
     other = Setup(screen_px=(1920, 1080), screen_mm=(400, 225), distance_mm=655)
     assert OFFICE.differences(other) == ["screen_mm"]
+
+
+def test_the_tangent_is_one_and_the_same_for_one_and_for_many() -> None:
+    """Source: numpy's own tangent, within a few units in the last place."""
+    angles = np.concatenate([np.radians(np.linspace(-85, 85, 20_001)), [0.0, 1e-300]])
+    many = tangent(angles)
+    np.testing.assert_allclose(many, np.tan(angles), rtol=3e-15, atol=0.0)
+    one_by_one = [tangent(angle) for angle in angles.tolist()]
+    np.testing.assert_array_equal(many, one_by_one)
+    assert math.isnan(tangent(math.nan))

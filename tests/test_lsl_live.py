@@ -114,6 +114,22 @@ def test_a_description_without_desc_says_nothing() -> None:
 # Who is told.
 
 
+def test_another_version_of_the_library_serves_too() -> None:
+    """Its plain calls, where the parts that the short way needs are not there."""
+
+    class Other:
+        def pull_sample(self, wait_s: float) -> tuple[list[float], float]:
+            return [wait_s], 5.0
+
+        def push_sample(self, row: list[float], stamp_s: float) -> None:
+            sent.append((row, stamp_s))
+
+    sent: list[tuple[list[float], float]] = []
+    assert lsl_live._puller(Other())(0.25) == ([0.25], 5.0)
+    lsl_live._pusher(Other())([1.0, 2.0], 7.0)
+    assert sent == [([1.0, 2.0], 7.0)]
+
+
 @pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="no such sockets")
 @pytest.mark.parametrize("prefix", ["", "@"])
 def test_the_service_manager_is_told(prefix: str, tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from hypothesis.extra import numpy as hnp
 from calibkit import simulation
 from calibkit.channels import Channel
 from calibkit.geometry import Setup
+from calibkit.judged import quality
 from calibkit.live import signals, signals_head, signals_measure, signals_words
 from calibkit.live.signals_facts import Place, Signal
 
@@ -58,6 +59,23 @@ def test_white_noise_has_the_published_ratio_and_size() -> None:
     rms, sd = signals_measure.noise(np.arange(50_000) / 1000.0, gaze, setup)
     assert sd == pytest.approx(0.5 * math.sqrt(2), rel=0.02)
     assert rms / sd == pytest.approx(math.sqrt(2), rel=0.02)
+
+
+def test_noise_of_all_windows_at_once_is_that_of_each_by_its_definition() -> None:
+    """Source: the definitions in `quality`, window by window."""
+    rng = np.random.default_rng(3)
+    time = np.arange(500) / 250.0
+    gaze = rng.normal([1700, 200], [4, 9], (500, 2)) + 30 * time[:, None]
+    windows = gaze[:496].reshape(-1, 62, 2)
+    each = [
+        (
+            quality.sample_to_sample_deg(SETUP, part),
+            quality.spread_deg(quality.covariance_deg2(SETUP, part)),
+        )
+        for part in windows
+    ]
+    found = signals_measure.noise(time, gaze, SETUP)
+    assert found == pytest.approx(tuple(np.median(each, axis=0)), rel=1e-9)
 
 
 def test_eye_movements_are_no_noise() -> None:

@@ -292,10 +292,11 @@ def _reflex(columns: list[Array], out: Array) -> NDArray[np.bool_]:
         out[:, 0], out[:, 1] = px - r1x, py - r1y
         return gone
     r2x, r2y = columns[4:]
-    apart = np.hypot(r1x - r2x, r1y - r2y)
+    across, down = r1x - r2x, r1y - r2y
+    apart = np.sqrt(across * across + down * down)
     out[:, 0] = (px - 0.5 * (r1x + r2x)) / apart
     out[:, 1] = (py - 0.5 * (r1y + r2y)) / apart
-    return gone | _sentinel([r2x, r2y])
+    return gone | _sentinel([r2x, r2y]) | np.isinf(apart)
 
 
 def _screen(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import features
 from calibkit.fitted.basis import Basis
@@ -149,7 +150,7 @@ class Mapping:
             scale = depth * size_px / size_mm
             foot = self.setup.viewpoint_mm[axis] / size_mm + 0.5
             angle = np.clip(angles[:, axis], -85.0, 85.0)
-            tangent = np.tan(angle * (np.pi / 180.0))
+            tangent = geometry.tangent(angle * (np.pi / 180.0))
             xy[:, axis] = tangent * scale + foot * size_px
             np.multiply(tangent, tangent, out=tangent)
             tangent += 1.0

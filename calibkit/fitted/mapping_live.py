@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibkit.fitted.evaluation import EDGE, SIDE, STEPS, Evaluator
 from calibkit.fitted.features import EyeSource
 from calibkit.fitted.mapping import Mapping
-from calibkit.geometry import Setup
+from calibkit.geometry import Setup, tangent
 
 Array = NDArray[np.float64]
 Row = tuple[float, float, float, float]  # x, y, sd x, sd y in pixels
@@ -119,13 +119,12 @@ def _to_px(setup: Setup) -> Callable[[float, float, Pair], Row]:
         size_px, size_mm = setup.screen_px[axis], setup.screen_mm[axis]
         scales.append(float(depth * size_px / size_mm))
         feet.append(float((setup.viewpoint_mm[axis] / size_mm + 0.5) * size_px))
-    (sx, sy), (fx, fy), tan = scales, feet, np.tan
+    (sx, sy), (fx, fy) = scales, feet
     gx, gy = sx * np.pi / 180.0, sy * np.pi / 180.0
 
     def to_px(h: float, v: float, sd: Pair) -> Row:
-        # numpy's tangent, not math's: they may differ in the last bit.
-        tx = float(tan(max(min(h, 85.0), -85.0) * _RADIANS))
-        ty = float(tan(max(min(v, 85.0), -85.0) * _RADIANS))
+        tx = tangent(max(min(h, 85.0), -85.0) * _RADIANS)
+        ty = tangent(max(min(v, 85.0), -85.0) * _RADIANS)
         return (
             tx * sx + fx,
             ty * sy + fy,
@@ -285,7 +284,7 @@ def _reflex(px: int, py: int, rx: int, ry: int) -> Read:
 
 
 def _reflexes(px: int, py: int, ax: int, ay: int, bx: int, by: int) -> Read:
-    isfinite, hypot = math.isfinite, np.hypot
+    isfinite, sqrt, inf = math.isfinite, math.sqrt, math.inf
 
     def reflexes(sample: Sample) -> Pair | None:
         x, y, a, b = sample[px], sample[py], sample[ax], sample[ay]
@@ -297,12 +296,8 @@ def _reflexes(px: int, py: int, ax: int, ay: int, bx: int, by: int) -> Read:
         ):
             return None
         across, down = a - c, b - d
-        if abs(across) + abs(down) < 1e300:
-            apart = float(hypot(across, down))
-        else:  # no camera sends such numbers; a sample that does must not warn
-            with np.errstate(all="ignore"):
-                apart = float(hypot(across, down))
-        if apart == 0.0:
+        apart = sqrt(across * across + down * down)
+        if apart == 0.0 or apart == inf:
             return None
         x, y = (x - 0.5 * (a + c)) / apart, (y - 0.5 * (b + d)) / apart
         return (x, y) if isfinite(x + y) else None

@@ -8,8 +8,8 @@ refused for a while become the new normal.
 
 from __future__ import annotations
 
-import bisect
 import math
+from bisect import bisect_left, insort
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -45,12 +45,13 @@ class Gate:
     _last_s: float = -math.inf
     _ages: deque[float] = field(default_factory=lambda: deque(maxlen=DELAYS))
     _sorted: list[float] = field(default_factory=list)
+    _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
 
     @property
     def delay_s(self) -> float:
         """The stream's own delay: median age of the samples accepted lately, or NaN."""
-        return self._sorted[len(self._sorted) // 2] if self._sorted else math.nan
+        return self._middle_s
 
     def accept(self, stamp_s: float, now_s: float) -> bool:
         """Say whether a sample that arrives now is fresh.
@@ -63,10 +64,17 @@ class Gate:
             Its arrival on the same clock.
         """
         age = now_s - stamp_s
+        beyond = age - self._middle_s  # NaN at the beginning, and for odd stamps
+        if -STALE_S <= beyond <= STALE_S and stamp_s > self._last_s:
+            self._take(stamp_s, age)
+            return True
+        return self._odd(stamp_s, age, now_s)
+
+    def _odd(self, stamp_s: float, age: float, now_s: float) -> bool:
         if not math.isfinite(age):
             self.counts.unstamped += 1
             return False
-        beyond = age - self.delay_s if self._sorted else 0.0
+        beyond = age - self._middle_s if self._sorted else 0.0
         if beyond < -STALE_S:
             self._start_anew()
         elif beyond > STALE_S or stamp_s <= self._last_s:
@@ -101,6 +109,7 @@ class Gate:
         """Start anew with a stream whose clock may be another one now."""
         self._ages.clear()
         self._sorted.clear()
+        self._middle_s = math.nan
         self._last_s = -math.inf
         self._refused = None
 
@@ -108,7 +117,9 @@ class Gate:
         self.counts.accepted += 1
         self._last_s = stamp_s
         self._refused = None
-        if len(self._ages) == DELAYS:
-            self._sorted.pop(bisect.bisect_left(self._sorted, self._ages[0]))
-        self._ages.append(age)
-        bisect.insort(self._sorted, age)
+        ages, line = self._ages, self._sorted
+        if len(ages) == DELAYS:
+            del line[bisect_left(line, ages[0])]
+        ages.append(age)
+        insort(line, age)
+        self._middle_s = line[len(line) // 2]

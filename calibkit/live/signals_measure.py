@@ -17,7 +17,6 @@ from calibkit import geometry
 from calibkit.channels import Channel, feature_sources, missing
 from calibkit.fitted import features
 from calibkit.geometry import Setup
-from calibkit.judged import quality
 from calibkit.live.signals_head import STAND_IN
 
 Array = NDArray[np.float64]
@@ -230,10 +229,8 @@ def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, fl
     windows = _windows(time, xy)
     if not windows:
         return math.nan, math.nan
-    if setup is None:
-        figures = _plain_noise(xy[np.array(windows)])
-    else:
-        figures = np.array([_noise_deg(xy[rows], setup) for rows in windows])
+    parts = xy[np.array(windows)]
+    figures = _plain_noise(parts) if setup is None else _noise_deg(parts, setup)
     rms, sd = np.median(figures, axis=0)
     return float(rms), float(sd)
 
@@ -253,17 +250,25 @@ def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
     return [rows for rows in blocks if seen[rows].all()]
 
 
-def _noise_deg(xy: Array, setup: Setup) -> tuple[float, float]:
-    spread = quality.spread_deg(quality.covariance_deg2(setup, xy))
-    return quality.sample_to_sample_deg(setup, xy), spread
+# Both figures (w, 2) of windows (w, n, 2), all at once: this runs beside live gaze.
 
 
-def _plain_noise(xy: Array) -> Array:
-    """Both figures (w, 2) of windows (w, n, 2), all at once: this runs beside gaze."""
-    steps = np.diff(xy, axis=1)
-    rms = np.sqrt((steps**2).sum(axis=2).mean(axis=1))
-    sd = np.sqrt(xy.var(axis=1, ddof=1).sum(axis=1))
-    return np.column_stack([rms, sd])
+def _noise_deg(parts: Array, setup: Setup) -> Array:
+    flat = parts.reshape(-1, 2)
+    before, after = parts[:, :-1].reshape(-1, 2), parts[:, 1:].reshape(-1, 2)
+    steps = geometry.angle_between(setup, before, after).reshape(len(parts), -1)
+    centres = np.repeat(parts.mean(axis=1), parts.shape[1], axis=0)
+    offsets = geometry.offset_deg(setup, centres, flat).reshape(parts.shape)
+    return _figures(steps**2, offsets)
+
+
+def _plain_noise(parts: Array) -> Array:
+    return _figures((np.diff(parts, axis=1) ** 2).sum(axis=2), parts)
+
+
+def _figures(squares: Array, places: Array) -> Array:
+    sd = np.sqrt(places.var(axis=1, ddof=1).sum(axis=1))
+    return np.column_stack([np.sqrt(squares.mean(axis=1)), sd])
 
 
 def longest_gap_s(time: Array, gone: NDArray[np.bool_]) -> float:

@@ -8,12 +8,13 @@ is a person's voice.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import json
 import re
 import socket
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, cast
 from xml.etree import ElementTree
 
 import numpy as np
@@ -30,6 +31,15 @@ _PORT = re.compile(r"<v4data_port>(\d{1,5})</v4data_port>")
 
 class LiveInlet(lsl.GazeInlet):
     """A gaze stream that is read for publishing."""
+
+    def __init__(self, found: Found, **options: Any) -> None:
+        super().__init__(found, **options)
+        self._pull: Any = _puller(self._inlet)
+
+    def close(self) -> None:
+        """Disconnect."""
+        super().close()
+        self._pull = None  # it holds the library's inlet too
 
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
         """Return the next sample, or None when none came in time.
@@ -48,7 +58,7 @@ class LiveInlet(lsl.GazeInlet):
             The stream was lost.
         """
         try:
-            sample, stamp_s = self._inlet.pull_sample(wait_s)
+            sample, stamp_s = self._pull(wait_s)
         except Exception:
             self._guard(self._inlet.pull_sample, 0.0)  # says it in words
             return None
@@ -77,6 +87,29 @@ class LiveInlet(lsl.GazeInlet):
         return lsl_xml.read(described(text), self.found.channel_count)
 
 
+def _puller(inlet: Any) -> Callable[[float], tuple[Any, float]]:
+    """Return what pulls one sample: the library's own call, made once and kept.
+
+    Its Python side makes five small objects for each sample, which at sixty samples a
+    second costs as much as the mapping.
+    """
+    try:
+        call, handle, sample = inlet.do_pull_sample, inlet.obj, inlet.sample
+        count, error, wait = inlet.channel_count, ctypes.c_int(), ctypes.c_double()
+        where, at = ctypes.byref(sample), ctypes.byref(error)
+    except (AttributeError, TypeError):  # another version of the library
+        return cast(Any, inlet.pull_sample)
+
+    def pull(wait_s: float, keep: Any = inlet) -> tuple[Any, float]:
+        wait.value = wait_s
+        stamp_s = call(handle, where, count, wait, at)
+        if error.value:
+            raise OSError(error.value)
+        return (sample[:], stamp_s) if stamp_s else (None, 0.0)
+
+    return pull
+
+
 def load() -> None:
     """Load the streaming library without starting any of it."""
     with contextlib.suppress(ImportError, RuntimeError, OSError):
@@ -87,7 +120,10 @@ def load() -> None:
 
 def clock() -> Callable[[], float]:
     """Return the function that tells the LSL local clock of this machine."""
-    read: Callable[[], float] = lsl._pylsl().local_clock
+    pylsl = lsl._pylsl()
+    library = getattr(getattr(pylsl, "lib", None), "lib", None)
+    direct = getattr(library, "lsl_local_clock", None)
+    read: Callable[[], float] = direct or pylsl.local_clock
     return read
 
 
@@ -184,9 +220,35 @@ class Node:
 class LiveOutlet(lsl.GazeOutlet):
     """The calibrated stream."""
 
+    def __init__(self, *what: Any) -> None:
+        super().__init__(*what)
+        self._push: Any = _pusher(self._outlet)
+
     def send(self, stamp_s: float, row: Sequence[float]) -> None:
         """Send one row with its stamp."""
-        self._outlet.push_sample(row, stamp_s)
+        self._push(row, stamp_s)
+
+    def close(self) -> None:
+        """Take the stream away."""
+        super().close()
+        self._push = None
+
+
+def _pusher(outlet: Any) -> Callable[[Sequence[float], float], object]:
+    """Return what sends one row, as `_puller` does for the other way."""
+    try:
+        call, handle = outlet.do_push_sample, outlet.obj
+        buffer, stamp = outlet.sample_type(), ctypes.c_double()
+        through = ctypes.c_int(1)
+    except (AttributeError, TypeError):
+        return cast(Any, outlet.push_sample)
+
+    def push(row: Sequence[float], stamp_s: float, keep: Any = outlet) -> None:
+        buffer[:] = row
+        stamp.value = stamp_s
+        call(handle, buffer, stamp, through)
+
+    return push
 
 
 class StatusOutlet:
