@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping as Mapping
     from calibkit.fitted.shared import SharedMapping as SharedMapping
     from calibkit.fitted.shared import learn_shared as learn_shared
+    from calibkit.joined.present import Presented as Presented
+    from calibkit.joined.present import present as present
     from calibkit.judged.assess_targets import assess as assess
     from calibkit.judged.keys import usable_keys as usable_keys
     from calibkit.kept.recording import Recording as Recording
@@ -21,11 +23,13 @@ __version__ = "0.1.0"
 _HOMES = {
     "CalibkitError": "calibkit.errors",
     "Mapping": "calibkit.fitted.mapping",
+    "Presented": "calibkit.joined.present",
     "Recording": "calibkit.kept.recording",
     "SharedMapping": "calibkit.fitted.shared",
     "assess": "calibkit.judged.assess_targets",
     "fit": "calibkit.fitted.fitting",
     "learn_shared": "calibkit.fitted.shared",
+    "present": "calibkit.joined.present",
     "usable_keys": "calibkit.judged.keys",
 }
 __all__ = ["__version__", *_HOMES]

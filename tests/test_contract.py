@@ -26,12 +26,14 @@ from calibkit.kept.recording_file import TARGET_DTYPE
 NAMES = {
     "CalibkitError",
     "Mapping",
+    "Presented",
     "Recording",
     "SharedMapping",
     "__version__",
     "assess",
     "fit",
     "learn_shared",
+    "present",
     "usable_keys",
 }
 COMMANDS = {

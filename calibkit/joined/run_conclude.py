@@ -59,11 +59,13 @@ def conclude(
     old: Mapping | None,
     *,
     replace: bool = False,
+    store: bool = True,
 ) -> Outcome:
     """Fit, check, validate, compare with the mapping in use; store what is sound.
 
     A sound mapping is put into use unless it is worse than the one in use with 90 %
     probability; then it is stored beside it, unless the operator said to `replace`.
+    Nothing is stored where there is no person to `store` it for.
 
     Raises
     ------
@@ -84,6 +86,8 @@ def conclude(
     )
     result, keys = checked(mapping, rec)
     worse = _worse(result, old, rec)
+    if not store:
+        return Outcome(mapping=mapping, worse=worse, result=result, keys=keys)
     activate = replace or not worse >= WORSE_CONFIDENCE
     version = _store(attempt, mapping, path, result, keys, activate=activate)
     return Outcome(

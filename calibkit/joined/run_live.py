@@ -122,6 +122,17 @@ def open_markers(session: str, source_id: str) -> MarkerOutlet:
 
 def open_screen(args: argparse.Namespace, chosen: Protocol, setup: Setup) -> Screen:
     """Open the client's window, its events stamped by the LSL clock."""
+    return screen_for(
+        args.protocol,
+        chosen,
+        setup,
+        full=args.window is None,
+        pictures=args.pictures,
+    )
+
+
+def screen_for(name: str, chosen: Protocol, setup: Setup, **more: Any) -> Screen:
+    """Make the client's screen as a protocol shows it; `more` goes to `Screen`."""
     from calibkit.kept.protocol import picture_paths
     from calibkit.streams import lsl
     from calibkit.window.screen_grid import GridScreen
@@ -130,17 +141,11 @@ def open_screen(args: argparse.Namespace, chosen: Protocol, setup: Setup) -> Scr
 
     shown = Shown(
         form=chosen.targets.form,
-        pictures=picture_paths(args.protocol, chosen),
+        pictures=picture_paths(name, chosen) if chosen.targets.pictures else (),
         picture_s=chosen.targets.picture_s,
     )
-    return GridScreen(
-        setup,
-        lsl.clock,
-        full=args.window is None,
-        pictures=args.pictures,
-        show=shown,
-        sound=Sound() if chosen.pace.cue else None,
-    )
+    sound = Sound() if chosen.pace.cue else None
+    return GridScreen(setup, lsl.clock, show=shown, sound=sound, **more)
 
 
 def open_beside(args: argparse.Namespace, attempt: Attempt) -> Beside | None:

@@ -19,6 +19,7 @@ from calibkit.kept import protocol, records, settings
 from calibkit.kept.protocol_model import Protocol
 
 if TYPE_CHECKING:
+    from calibkit.geometry import Setup
     from calibkit.joined.run_live import Stream
 
 # The screen of a simulated person who is given none: a usual 24-inch one.
@@ -70,27 +71,43 @@ def _attempt(
     checks_only: bool,
     **stream: Any,
 ) -> Attempt:
+    _keep_setup(args, home, found)
+    how = {"advance": args.advance, "between": args.between}
+    return begun(
+        home,
+        args.person,
+        chosen,
+        found.setup,
+        seed=args.seed,
+        how={**how, "checks_only": checks_only},
+        **stream,
+    )
+
+
+def begun(
+    home: Path,
+    person: str,
+    chosen: Protocol,
+    setup: Setup,
+    *,
+    seed: int | None,
+    how: dict[str, Any],
+    **stream: Any,
+) -> Attempt:
+    """Make an attempt that starts now; `how` goes to `session_plan.plan`."""
     from calibkit.session.session_plan import plan
 
-    seed = secrets.randbits(31) if args.seed is None else args.seed
     now = datetime.now(UTC)
-    _keep_setup(args, home, found)
+    rng = np.random.default_rng(secrets.randbits(31) if seed is None else seed)
     return Attempt(
         home=home,
-        person=args.person,
+        person=person,
         session=f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}",
-        number=len(records.recordings(home, args.person)) + 1,
+        number=len(records.recordings(home, person)) + 1,
         created=now.isoformat(timespec="seconds"),
         protocol=chosen,
-        plan=plan(
-            chosen,
-            found.setup,
-            np.random.default_rng(seed),
-            advance=args.advance,
-            checks_only=checks_only,
-            between=args.between,
-        ),
-        setup=found.setup,
+        plan=plan(chosen, setup, rng, **how),
+        setup=setup,
         **stream,
     )
 

@@ -69,6 +69,14 @@ def validation(result: Assessment | None, keys: UsableKeys | None) -> str:
     return "\n".join(lines)
 
 
+def checked(result: Assessment | None, keys: UsableKeys | None) -> str:
+    """Say what check points gave where nobody asked for keys, or what a few gave."""
+    if keys is not None or result is None:
+        return validation(result, keys)
+    accuracy = words.accuracy(result.setup, result.accuracy_deg)
+    return "\n".join([accuracy, words.loss(result.loss)])
+
+
 def about(attempt: Attempt, path: Path) -> dict[str, Any]:
     """Who, when and where, as plain data."""
     return {

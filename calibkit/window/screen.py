@@ -13,11 +13,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from calibkit.errors import DeviceError
+from calibkit.errors import CallError, DeviceError
 from calibkit.geometry import Setup
 from calibkit.session import session_words as words
 from calibkit.window.display import has_display
 from calibkit.window.screen_lines import Lines
+from calibkit.window.screen_loan import Loan, window_px
 from calibkit.window.screen_lost import Lost
 from calibkit.window.screen_paint import DEFAULT, Painter, Shown, signed
 from calibkit.window.screen_target import Appearance, Look
@@ -51,6 +52,8 @@ class Screen:
         The target's form, or the pictures in its place.
     sound : Sound, optional
         Plays the cue; silent without.
+    window : psychopy Window, optional
+        Somebody else's, to be handed back as it was; without it one is opened.
 
     Raises
     ------
@@ -69,24 +72,43 @@ class Screen:
         pictures: Path | None = None,
         show: Shown = DEFAULT,
         sound: Sound | None = None,
+        window: Any = None,
     ) -> None:
         self._clock, self._setup, self._pictures = clock, setup, pictures
         self._keys: list[words.Event] = []
         self._let_go_s: dict[str, float] = {}
         self._taken: list[Path] = []
-        self._window = _open(setup, full=full, number=number)
-        self._flip_s = clock()
-        self._target = Appearance(setup)
-        self._lines = Lines(self._window, setup)
-        self._painter = Painter(self._window, setup, show)
-        self._sound = sound
+        self._loan: Loan | None = None
+        self._sound, self._closed = sound, False
+        self._window = window
+        if window is None:
+            self._window = _open(setup, full=full, number=number)
         self._lost = Lost(self._window)
-        self._window.winHandle.push_handlers(
-            on_key_press=self._press,
-            on_key_release=self._release,
-            on_close=self._close_asked,
-        )
-        self._closed = False
+        try:
+            if window is not None:
+                self._loan = _borrowed(window, setup)
+            self._flip_s = clock()
+            self._target = Appearance(setup)
+            self._lines = Lines(self._window, setup)
+            self._painter = Painter(self._window, setup, show)
+            self._window.winHandle.push_handlers(**self._handlers())
+        except BaseException:
+            self.close()
+            raise
+
+    def _handlers(self) -> dict[str, Callable[..., bool]]:
+        return {
+            "on_key_press": self._press,
+            "on_key_release": self._release,
+            "on_text": _swallow,
+            "on_text_motion": _swallow,
+            "on_close": self._close_asked,
+        }
+
+    @property
+    def time_s(self) -> float:
+        """When the last frame was shown."""
+        return self._flip_s
 
     @property
     def pictures(self) -> tuple[Path, ...]:
@@ -128,16 +150,24 @@ class Screen:
         return (*events, words.Tick(time_s=self._flip_s))
 
     def close(self) -> None:
-        """Take the window away."""
+        """Take the window away, or hand it back."""
         if self._sound is not None:
             self._sound.close()
-        if self._window is None:
+        window, self._window = self._window, None
+        if window is None:
             return
         if self._lost.lost:
             self._lost.let_go()
-        else:
-            self._window.close()
-        self._window = None
+            return
+        if self._loan is None:
+            window.close()
+            return
+        try:
+            # Its last flip also brings us the keys that are still on their way.
+            self._loan.give_back()
+        finally:
+            window.winHandle.remove_handlers(**self._handlers())
+            self._lost.unhook()
 
     def _draw(self, look: Look | None) -> None:
         if look is None:
@@ -181,6 +211,11 @@ class Screen:
         return True
 
 
+def _swallow(*_: object) -> bool:
+    """Nothing that is typed here may reach a text box of the window's owner."""
+    return True
+
+
 def _gone(why: str) -> DeviceError:
     return DeviceError(
         f"the display was lost ({why}); bring it back and start the session anew"
@@ -209,6 +244,16 @@ def display_px(number: int = 0) -> tuple[int, int]:
     screens = pyglet.canvas.get_display().get_screens()
     chosen = screens[min(number, len(screens) - 1)]
     return int(chosen.width), int(chosen.height)
+
+
+def _borrowed(window: Any, setup: Setup) -> Loan:
+    size = window_px(window)
+    if size != tuple(setup.screen_px):
+        raise CallError(
+            f"win is {size[0]} x {size[1]} pixels, not the {setup.screen_px[0]} x "
+            f"{setup.screen_px[1]} of the set-up; give the set-up of this window"
+        )
+    return Loan(window, setup.background)
 
 
 def _open(setup: Setup, *, full: bool, number: int) -> Any:

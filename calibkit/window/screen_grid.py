@@ -165,5 +165,11 @@ def _bar(window: Any) -> Any:
     from psychopy import visual
 
     return visual.Rect(
-        window, width=1.0, height=1.0, units="pix", lineColor=None, colorSpace="rgb"
+        window,
+        width=1.0,
+        height=1.0,
+        units="pix",
+        lineColor=None,
+        colorSpace="rgb",
+        autoLog=False,
     )

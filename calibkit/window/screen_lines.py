@@ -69,4 +69,5 @@ class Lines:
             color=[2.0 * level - 1.0 for level in ink],
             colorSpace="rgb",
             opacity=0.0,
+            autoLog=False,
         )

@@ -29,6 +29,7 @@ class Lost:
     def __init__(self, window: Any) -> None:
         self.lost = False
         self._window = window
+        self._library: Any = None
         try:
             library = ctypes.CDLL(_LIBRARY)
             tell = library.XSetIOErrorExitHandler
@@ -38,7 +39,8 @@ class Lost:
         # displays, the second for each.
         first = _FIRST(self._first)
         _kept.append(first)
-        library.XSetIOErrorHandler(first)
+        library.XSetIOErrorHandler.restype = _POINTER
+        self._library, self._before = library, library.XSetIOErrorHandler(first)
         tell.argtypes = (_POINTER, _HANDLER, _POINTER)
         handler = _HANDLER(self._heard)
         _kept.append(handler)
@@ -51,6 +53,16 @@ class Lost:
 
     def _heard(self, _display: int | None, _more: int | None) -> None:
         self.lost = True
+
+    def unhook(self) -> None:
+        """Hear no more; a display that is lost ends the process, as it did before."""
+        if self._library is None:
+            return
+        self._library.XSetIOErrorHandler(_POINTER(self._before))
+        for display in _displays():
+            self._library.XSetIOErrorExitHandler(
+                ctypes.cast(display, _POINTER), _HANDLER(), None
+            )
 
     def let_go(self) -> None:
         """Keep everybody, the destructors too, from touching the window again."""

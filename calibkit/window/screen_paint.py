@@ -94,6 +94,8 @@ def _made(window: Any, setup: Setup, part: Part) -> Any:
         "lineColor": None,
         "colorSpace": "rgb",
         "fillColor": signed(setup.background),
+        # A line a frame in the log of whoever keeps one.
+        "autoLog": False,
     }
     if part.kind == "bar":
         return visual.Rect(window, width=1.0, height=1.0, **plain)
@@ -117,4 +119,5 @@ def _picture(window: Any, path: Path) -> tuple[Any, tuple[float, float]]:
         ) from None
     pixels.thumbnail((PICTURE_PX, PICTURE_PX))
     wide, high = np.array(pixels.size) / max(pixels.size)
-    return visual.ImageStim(window, image=pixels, units="pix"), (wide, high)
+    picture = visual.ImageStim(window, image=pixels, units="pix", autoLog=False)
+    return picture, (wide, high)
