@@ -35,13 +35,13 @@ class Monitor:
         self.name, self._width, self._distance = name, width, distance
         self._size = size
 
-    def getWidth(self) -> float | None:  # noqa: N802
+    def getWidth(self) -> float | None:
         return self._width
 
-    def getDistance(self) -> float | None:  # noqa: N802
+    def getDistance(self) -> float | None:
         return self._distance
 
-    def getSizePix(self) -> Any:  # noqa: N802
+    def getSizePix(self) -> Any:
         return self._size
 
 
