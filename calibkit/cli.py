@@ -35,6 +35,7 @@ COMMANDS = (
     "share",
     "assess",
     "apply",
+    "batch",
     "publish",
     "report",
     "record",

@@ -39,6 +39,7 @@ NAMES = {
 COMMANDS = {
     "apply",
     "assess",
+    "batch",
     "calibrate",
     "demo",
     "fit",
@@ -151,6 +152,8 @@ def test_every_command_explains_itself(
         ("share", "--output --force"),
         ("assess", "--compare --json"),
         ("apply", "--output --force"),
+        ("batch", "--shared --eyes --extra --output --force --json --home"),
+        ("batch", "--targets --page --workers --scheduler --limit --reliability"),
         ("publish", "--person --mapping --stream --wait --filter"),
         ("report", "--person --output --force"),
         ("simulate", "--tracker --seed"),

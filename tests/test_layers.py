@@ -27,6 +27,7 @@ ORDER = (
     "window",
     "panel",
     "report",
+    "batch",
     "joined",
     "commands",
     "cli",
@@ -40,6 +41,9 @@ HOMES = {
     "matplotlib": {"report/plots"},
     "jinja2": {"report/page"},
     "pydantic": {"kept/protocol"},
+    "dask": {"batch/cluster"},
+    "distributed": {"batch/cluster"},
+    "pyarrow": {"batch/parquet"},
 }
 
 
@@ -149,4 +153,5 @@ def loaded_after(code: str) -> set[str]:
 def test_nothing_heavy_is_loaded_before_it_is_needed(code: str) -> None:
     """Source: contract, Python: neither h5py nor scipy before they are needed."""
     heavy = {"h5py", "scipy", "psychopy", "matplotlib", "pylsl", "pydantic", "pandas"}
+    heavy |= {"dask", "distributed", "pyarrow"}
     assert not loaded_after(code) & heavy

@@ -88,6 +88,34 @@ def write_bytes(
             temp.unlink(missing_ok=True)
 
 
+def move_in(temp: Path, path: Path, *, overwrite: bool) -> None:
+    """Bring a finished file beside its place to the medium, then into its place.
+
+    Parameters
+    ----------
+    temp : path
+        In the folder of `path`.
+    path : path
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    CallError
+        When the file exists and may not be replaced.
+    OSError
+        When it cannot be moved; a file that was there before is then unchanged.
+    """
+    _check_target(path, overwrite)
+    handle = os.open(temp, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        flush(handle)
+    finally:
+        os.close(handle)
+    _publish(temp, path, overwrite, SYSTEM)
+    _flush_folder(path.parent, SYSTEM)
+
+
 def storage_error(path: Path, error: OSError) -> StorageError:
     """Say in one sentence why `path` was not written, and what to do."""
     why = error.strerror or str(error)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib.resources import files
+from typing import Any
 
 from calibkit.report import plots, words
 from calibkit.report.data import Report
@@ -22,6 +23,39 @@ def render(report: Report, *, large: bool = False) -> str:
     str
         HTML, with style and pictures inside.
     """
+    from markupsafe import Markup
+
+    pictures = {
+        name: Markup(draw(report))
+        for name, draw in (
+            ("keys", plots.key_grid),
+            ("map", plots.screen_map),
+            ("aim", plots.aim),
+        )
+    }
+    return filled(
+        companion("calibkit.report", "page.html"),
+        report=report,
+        pictures=pictures,
+        numbered=plots.numbered(report),
+        large=large,
+    )
+
+
+def filled(template: str, **values: Any) -> str:
+    """Fill a page in, in the style of all our pages; texts are escaped.
+
+    Parameters
+    ----------
+    template : str
+        HTML with places for values, and for `style`.
+    **values
+        What goes there.
+
+    Returns
+    -------
+    str
+    """
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
@@ -39,23 +73,10 @@ def render(report: Report, *, large: bool = False) -> str:
         known=lambda value: value == value,
     )
     environment.globals["interval"] = words.interval
-    pictures = {
-        name: Markup(draw(report))
-        for name, draw in (
-            ("keys", plots.key_grid),
-            ("map", plots.screen_map),
-            ("aim", plots.aim),
-        )
-    }
-    template = environment.from_string(_companion("page.html"))
-    return template.render(
-        report=report,
-        pictures=pictures,
-        style=Markup(_companion("page.css")),
-        numbered=plots.numbered(report),
-        large=large,
-    )
+    style = Markup(companion("calibkit.report", "page.css"))
+    return environment.from_string(template).render(style=style, **values)
 
 
-def _companion(name: str) -> str:
-    return (files("calibkit.report") / name).read_text(encoding="utf-8")
+def companion(package: str, name: str) -> str:
+    """Read a text that lies beside the modules of a package."""
+    return (files(package) / name).read_text(encoding="utf-8")

@@ -1,0 +1,1 @@
+"""Thousands of recordings: fit, assess, tabulate; resumable, on one machine or many."""
