@@ -146,11 +146,13 @@ class Crew:
     Parameters
     ----------
     count : int
+    command : tuple of str
+        As for `Worker`.
     """
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, command: tuple[str, ...] = ()) -> None:
         self.hands = count
-        self._workers = [Worker() for _ in range(count)]
+        self._workers = [Worker(command) for _ in range(count)]
         self._idle: queue.SimpleQueue[Worker] = queue.SimpleQueue()
         for worker in self._workers:
             self._idle.put(worker)

@@ -87,7 +87,11 @@ def _judged(rec: Recording, mapping: Mapping, fit: Any) -> tuple[str, Assessment
     from calibkit.judged.assess_targets import assess
 
     roles = set(rec.targets["role"][rec.targets["kept"] != 0])
-    if "validation" in roles or "calibration" not in roles:
+    if not roles & {"validation", "calibration"}:
+        raise InputError(
+            "the recording has no target to judge on; validate with the person first"
+        )
+    if "validation" in roles:
         return "check-targets", assess(mapping, rec, "validation")
     order = np.argsort(rec.time, kind="stable")
     rec = replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)

@@ -71,15 +71,15 @@ def leave_one_out(rec: Recording, whole: Mapping, fit: Fit) -> LeftOut:
         place = (float(index),) if moves else (float(row["x"]), float(row["y"]))
         places.setdefault(place, []).append(int(index))
     parts = []
-    for number, shown in enumerate(places.values(), 1):
+    for shown in places.values():
         rest = counted.copy()
         rest[shown] = False
         try:
             mapping = fit(rec.with_targets(rest))
         except InputError as error:
             raise InputError(
-                f"there are no validation targets, and without place {number} of "
-                f"{len(places)} too little is left to fit ({error}); validate with the "
+                "there are no validation targets, and without one of the calibration "
+                f"targets too little is left to fit ({error}); validate with the "
                 "person, or give --shared"
             ) from error
         parts += [(_rows(rec, targets[index]), mapping) for index in shown]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,7 +14,7 @@ from calibkit.report import page, words
 from calibkit.report.data import CAUTIONS
 
 MOST_STRIPS = 30
-MUCH_LOSS = 0.3
+MOST_TROUBLES = 30
 ONE_WAY = 0.7  # of the error; then all targets are missed to the same side
 
 
@@ -52,7 +53,8 @@ def render(summary: Summary, about: Sequence[tuple[str, str]]) -> str:
         about=about,
         headline=headline(summary),
         sentences=sentences(summary),
-        troubles=summary.troubles,
+        troubles=summary.troubles[:MOST_TROUBLES],
+        more=max(0, len(summary.troubles) - MOST_TROUBLES),
         groups=groups,
         worst=[_line(row) for row in summary.worst],
         cautions=CAUTIONS,
@@ -70,9 +72,9 @@ def headline(summary: Summary) -> str:
 def sentences(summary: Summary) -> tuple[str, ...]:
     """Say how far off gaze was, how that was found, and what is not in the figures."""
     found = []
-    known = sorted(v for g in summary.people for v in g.accuracies_deg)
+    known = [v for g in summary.people for v in g.accuracies_deg]
     if known:
-        middle = known[len(known) // 2]
+        middle = statistics.median(known)
         found.append(
             "In half of them the gaze point lies, on average, no more than "
             f"{_degrees(middle)} away from what the person looks at."
@@ -105,22 +107,16 @@ def sentences(summary: Summary) -> tuple[str, ...]:
 
 def reason(row: Row) -> str:
     """Say in plain words why a recording is far off, and what to do."""
-    if row.get("advice"):
-        return str(row["advice"])
-    if (row["loss"] or 0.0) >= MUCH_LOSS:
-        return (
-            f"The tracker lost the eyes {words.percent(row['loss'])} of the time. "
-            "Check light, glasses and seating."
-        )
+    found = [str(row["advice"])] if row.get("advice") else []
     right, down = row["offset_right_deg"], row["offset_down_deg"]
     if right is None or down is None:
-        return "No target was met. Check that the eyes were seen."
-    if math.hypot(right, down) >= ONE_WAY * row["accuracy_deg"]:
-        return (
+        found.append("No target was met. Check that the eyes were seen.")
+    elif math.hypot(right, down) >= ONE_WAY * row["accuracy_deg"]:
+        found.append(
             f"Gaze lies to one side everywhere: {words.direction(right, down)}. One "
             "look at one target corrects that (protocol offset)."
         )
-    return (
+    return " ".join(found) or (
         "The error points to a different side at each target. More calibration "
         "targets, or a shared mapping (--shared), may help."
     )
@@ -133,7 +129,7 @@ def _line(row: Row) -> dict[str, Any]:
         "tracker": row["tracker"] or "",
         "accuracy": _degrees(row["accuracy_deg"]),
         "loss": words.percent(math.nan if row["loss"] is None else row["loss"]),
-        "keys": f"{row['rows']} x {row['columns']}",
+        "grid": f"{row['rows']} x {row['columns']}",
         "reason": reason(row),
     }
 

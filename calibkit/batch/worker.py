@@ -144,7 +144,10 @@ def _said(error: Exception | None, path: str) -> tuple[int, str]:
     if isinstance(error, CalibkitError):
         return error.exit_status, _without(str(error), path)
     kind = "memory ran out" if isinstance(error, MemoryError) else type(error).__name__
-    return 1, f"a defect in calibkit stopped this ({kind}); please report it"
+    return 1, (
+        f"a defect in calibkit stopped this ({kind}); the details are in the progress "
+        "file beside the table"
+    )
 
 
 def _without(text: str, path: str) -> str:
