@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from calibkit import errors
 from calibkit.channels import Channel, feature_sources
-from calibkit.streams import lsl_config, lsl_markers, lsl_report, lsl_xml
+from calibkit.streams import lsl_config, lsl_markers, lsl_xml
 from calibkit.streams.lsl_found import Arrival, Chunk, Found, candidates, choose
 
 GAZE = Found(
@@ -354,94 +354,50 @@ def test_event_with_nan_is_refused() -> None:
         lsl_markers.event_text({"event": "x", "x": math.nan})
 
 
-# What a stream does wrong.
+# What the user's channel map mends.
 
 
-def sight(**changes: object) -> lsl_report.Sight:
-    time = 100 + np.arange(1000) / 250
-    rng = np.random.default_rng(1)
-    fine = lsl_report.Sight(
-        found=GAZE,
-        channels=PUPILS,
-        setup=SETUP,
-        described=True,
-        time=time,
-        samples=rng.normal(500, 5, (1000, 4)),
-        arrival=time + 0.004,
-        watched_s=4.0,
+def test_named_numbers_become_nan_and_the_rest_stays() -> None:
+    rows = np.array([[1.0, -9999.0], [0.0, np.float32(-999.9)], [np.nan, 2.0]])
+    got = lsl_xml.blanked(rows, (-9999.0, -999.9))
+    np.testing.assert_array_equal(got, [[1.0, np.nan], [0.0, np.nan], [np.nan, 2.0]])
+
+
+def test_a_mender_is_there_only_where_there_is_work() -> None:
+    plain = lsl_xml.channel_map(SCREEN["pixels"])
+    assert lsl_xml.mender(None, SCREEN["pixels"], {}) is None
+    assert lsl_xml.mender(plain, SCREEN["pixels"], {}) is None
+    names = {**plain, "origin": "bottom-left", "missing": [-9.0]}
+    mend = lsl_xml.mender(names, SCREEN["pixels"], SETUP)
+    assert mend is not None
+    np.testing.assert_array_equal(
+        mend(np.array([[5.0, 80.0], [-9.0, -9.0]])), [[5.0, 1000.0], [np.nan, np.nan]]
     )
-    return replace(fine, **changes)  # type: ignore[arg-type]
 
 
-def told(seen: lsl_report.Sight) -> str:
-    return " | ".join(fault.what for fault in lsl_report.faults(seen))
-
-
-def test_a_good_stream_has_no_fault() -> None:
-    assert lsl_report.faults(sight()) == []
-    row = lsl_report.facts(sight())
-    assert row["measured_rate"] == pytest.approx(250, abs=0.1)
-    assert row["missing"] == []
-    assert row["reads"][0]["kind"] == "pupil-reflex"
-    assert "nothing wrong" in lsl_report.text(row, [])
-
-
-def test_each_fault_is_named() -> None:
-    good = sight()
-    holes, zeros = good.samples.copy(), good.samples.copy()
-    holes[:100], zeros[:50] = np.nan, 0.0
-    frozen = np.repeat(good.samples[::2], 2, axis=0)
-    swapped = good.time.copy()
-    swapped[[10, 11]] = swapped[[11, 10]]
-    cases = {
-        "declares 60 Hz and sends 250.0 Hz": sight(found=replace(GAZE, rate=60.0)),
-        "no channel says what it is": sight(channels=lsl_xml.unnamed(4)),
-        "no source_id": sight(found=replace(GAZE, source_id="")),
-        "10.0% of the samples have no left eye": sight(samples=holes),
-        "5.0% of the samples say 0 or -1": sight(samples=zeros),
-        "repeat the left eye's values exactly": sight(samples=frozen),
-        "differ from the LSL clock": sight(arrival=good.arrival + 1e6),
-        "arrive 254 ms after": sight(arrival=good.arrival + 0.25),
-        "run backward": sight(time=swapped),
-        "repeat the stamp before": sight(time=np.repeat(good.time[::2], 2)),
-        "1 samples came": sight(
-            time=good.time[:1], samples=good.samples[:1], arrival=good.arrival[:1]
-        ),
-        "name no eye": sight(channels=tuple(replace(c, eye="") for c in PUPILS)),
-    }
-    for word, seen in cases.items():
-        assert word in told(seen), word
-
-
-def test_absent_frames_are_counted() -> None:
-    kept = np.ones(1000, bool)
-    kept[100:200] = False  # one gap of 100 frames: 404 ms from sample to sample
-    good = sight()
-    seen = sight(
-        time=good.time[kept], samples=good.samples[kept], arrival=good.arrival[kept]
+def test_the_stated_delay_and_the_channels_listed_are_read() -> None:
+    desc = ET.fromstring(
+        "<desc><channels><channel/><channel/><channel/></channels><synchronization>"
+        "<offset_mean>0.08</offset_mean></synchronization></desc>"
     )
-    assert "10.0% of the frames are absent, the longest gap is 404 ms" in told(seen)
+    said = lsl_xml.read(Node(desc), 2)
+    assert (said.listed, said.delay_s, len(said.channels)) == (3, 0.08, 2)
+    assert math.isnan(lsl_xml.read(Node(ET.Element("desc")), 2).delay_s)
 
 
-def test_screen_without_unit_is_told() -> None:
-    pair = (channel("ScreenX", "both", ""), channel("ScreenY", "both", ""))
-    seen = sight(channels=pair, samples=sight().samples[:, :2])
-    assert "has no unit" in told(seen)
-
-
-def test_what_is_not_known_is_listed() -> None:
-    row = lsl_report.facts(sight(setup={}), known=("screen_px",))
-    assert row["missing"] == ["screen_mm", "distance_mm"]
-    assert "not known: screen_mm, distance_mm" in lsl_report.text(row, None)
-
-
-@pytest.mark.parametrize("count", [0, 1, 2])
-def test_hardly_any_samples_never_fail(count: int) -> None:
-    good = sight()
-    seen = sight(
-        time=good.time[:count],
-        samples=good.samples[:count],
-        arrival=good.arrival[:count],
-    )
-    json.dumps(lsl_report.facts(seen))
-    lsl_report.faults(seen)
+@pytest.mark.parametrize(
+    ("source_id", "made_up"),
+    [
+        ("-2436721537763727927", True),
+        ("2436721537763727927", True),
+        ("123e4567-e89b-12d3-a456-426614174000", True),
+        ("serial-20260101", False),
+        ("12345678", False),
+        ("", False),
+    ],
+)
+def test_ids_that_do_not_stay_are_told(source_id: str, made_up: bool) -> None:
+    """Source: pylsl takes `hash()` where no source_id is given; RFC 9562 for UUIDs."""
+    found = replace(GAZE, source_id=source_id)
+    assert found.made_up == made_up
+    assert found.key == (source_id if source_id and not made_up else GAZE.name)

@@ -314,7 +314,7 @@ def _names(home: Path | None, found: Found, lines: Lines) -> ChannelMap | None:
     if home is None:
         return None
     try:
-        return settings.load(home).names(found.source_id or found.name)
+        return settings.load(home).names(found.key)
     except CalibkitError as problem:
         lines.say(f"calibkit: {problem}; going on without stored channel names")
         return None

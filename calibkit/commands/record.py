@@ -117,7 +117,7 @@ def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:
 def _connect(found: Found, stored: Any) -> GazeInlet:
     from calibkit.streams import lsl
 
-    return lsl.open_gaze(found, stored.names(found.source_id or found.name))
+    return lsl.open_gaze(found, stored.names(found.key))
 
 
 def _setup(args: argparse.Namespace, stored: Any, inlet: GazeInlet) -> Any:

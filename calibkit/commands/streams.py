@@ -14,10 +14,11 @@ from calibkit.joined import options
 if TYPE_CHECKING:
     from calibkit.streams.lsl import GazeInlet
     from calibkit.streams.lsl_found import Found
-    from calibkit.streams.lsl_report import Sight
+    from calibkit.streams.rules import Finding
+    from calibkit.streams.sight import Sight
 
 SUMMARY = "the gaze streams in reach, and what would be read from them"
-LOOK_S, CHECK_S = 1.0, 4.0
+LOOK_S, CHECK_S, STEP_S = 1.0, 5.0, 0.002
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,11 +37,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="look for streams at most so long (default %(default)s)",
     )
     parser.add_argument(
+        "--for",
+        dest="for_s",
+        metavar="S",
+        type=options.number(0.5, 3600, "s"),
+        help=f"watch for so long (default {LOOK_S:g}, with --check {CHECK_S:g}); "
+        "longer finds rarer faults",
+    )
+    parser.add_argument(
         "--names",
         metavar="FILE",
         type=Path,
         help="keep the names of the stream's channels, from a TOML file",
     )
+    parser.add_argument(
+        "--draft",
+        metavar="FILE",
+        type=Path,
+        help="write such a file to be corrected by hand, from the labels and what the "
+        "channels send",
+    )
+    options.add_force(parser)
+    _add_setup(parser)
+    options.add_json(parser)
+
+
+def _add_setup(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--screen-px",
         metavar="WxH",
@@ -59,7 +81,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=options.number(10, 20_000, "mm"),
         help="keep the distance from the eyes to the screen",
     )
-    options.add_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -68,46 +89,89 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept.home import resolve
     from calibkit.streams import lsl, lsl_report
 
+    if args.draft is not None:
+        options.check_output(args.draft, force=args.force)
     home = resolve(args.home, create=False)
     found = lsl.find("Gaze", args.stream, args.wait)
     if not found:
         if args.json:
             options.emit_json({"version": 1, "streams": []})
         lsl.choose(found, args.stream)
-    if args.names is not None:
+    if args.names is not None or args.draft is not None:
         chosen = lsl.choose(found, args.stream)
-        _keep_names(resolve(args.home), chosen, args.names)
+        if args.names is not None:
+            _keep_names(resolve(args.home), chosen, args.names)
     _keep_setup(args)
     stored = settings.load(home)
-    watched_s = CHECK_S if args.check else LOOK_S
+    watched_s = args.for_s or (CHECK_S if args.check else LOOK_S)
     seen, refused = _watch(found, stored, watched_s)
-    rows: list[dict[str, Any]] = []
-    for sight in seen:
-        row = lsl_report.facts(sight, tuple(stored.setup))
-        faults = lsl_report.faults(sight) if args.check else None
-        if faults is not None:
-            row["check"] = [asdict(fault) for fault in faults]
-        rows.append(row)
-        if not args.json:
-            options.emit(lsl_report.text(row, faults))
-    for text in refused:
-        options.say(f"calibkit: {text}")
-    if args.json:
-        options.emit_json({"version": 1, "streams": rows, "refused": refused})
-    elif not args.check:
+    rows = [lsl_report.facts(sight) for sight in seen]
+    if args.draft is not None and rows:
+        _write_draft(args.draft, rows[0])
+    checks = [lsl_report.findings(sight, found) for sight in seen]
+    _tell(args, rows, checks, refused)
+    if not args.json and not args.check and args.draft is None:
         _complete(args, seen, rows)
     return 0
 
 
+def _tell(
+    args: argparse.Namespace,
+    rows: Sequence[dict[str, Any]],
+    checks: Sequence[Sequence[Finding]],
+    refused: Sequence[tuple[Found, str]],
+) -> None:
+    """Say what was seen, with `--check` also what is wrong."""
+    from calibkit.streams import lsl_report
+
+    for row, check in zip(rows, checks, strict=True):
+        if args.check:
+            row["check"] = [asdict(finding) for finding in check]
+        if not args.json:
+            options.emit(lsl_report.text(row, check if args.check else None))
+    for _, text in refused:
+        options.say(f"calibkit: {text}")
+    document = {"version": 1, "streams": rows, "refused": [t for _, t in refused]}
+    if args.check:
+        document["unusable"] = [_unusable(args, one) for one, _ in refused]
+    if args.json:
+        options.emit_json(document)
+
+
+def _unusable(args: argparse.Namespace, one: Found) -> dict[str, Any]:
+    from calibkit.streams import lsl_report, rules_said
+
+    check = rules_said.refused(one)
+    if not args.json and check:
+        options.emit("\n".join([one.label, *lsl_report.finding_lines(check)]))
+    rows = [asdict(finding) for finding in check]
+    return {"name": one.name, "source_id": one.source_id, "check": rows}
+
+
 def _keep_names(home: Path, found: Found, path: Path) -> None:
     from calibkit.kept import settings
-    from calibkit.streams import lsl_xml
 
-    channels, origin = settings.read_channel_map(path)
-    lsl_xml.named(lsl_xml.unnamed(found.channel_count), lsl_xml.channel_map(channels))
-    name = found.source_id or found.name
-    where = settings.store_channels(home, name, channels, origin)
-    options.say(f"kept the names of the {len(channels)} channels in {where}")
+    names = settings.read_channel_map(path).fitted(found.channel_count)
+    where = settings.store_channels(home, found.key, names)
+    if names.setup:
+        settings.store_setup(home, names.setup)
+    options.say(f"kept the names of the {len(names.channels)} channels in {where}")
+    if found.key != found.source_id:
+        options.say(
+            f"they are kept under the stream's name, {found.name}: it has no source_id "
+            "that stays"
+        )
+
+
+def _write_draft(path: Path, row: dict[str, Any]) -> None:
+    from calibkit.joined import naming
+    from calibkit.kept import disk
+
+    labels = [channel["label"] for channel in row["channels"]]
+    ranges = [channel["sends"] for channel in row["channels"]]
+    text = naming.draft(labels, ranges)
+    disk.write_bytes(path, text.encode(), overwrite=True)
+    options.say(f"wrote {path}; correct it, then: calibkit streams --names {path}")
 
 
 def _keep_setup(args: argparse.Namespace) -> None:
@@ -126,7 +190,7 @@ def _keep_setup(args: argparse.Namespace) -> None:
 
 def _watch(
     found: Sequence[Found], stored: Any, watched_s: float
-) -> tuple[list[Sight], list[str]]:
+) -> tuple[list[Sight], list[tuple[Found, str]]]:
     """Read all streams side by side for a while; what cannot be read says why."""
     import time
 
@@ -134,35 +198,39 @@ def _watch(
     from calibkit.streams import lsl
 
     inlets: list[GazeInlet] = []
-    refused = []
+    refused: list[tuple[Found, str]] = []
     for one in found:
         try:
-            names = stored.names(one.source_id or one.name)
-            inlets.append(lsl.open_gaze(one, names))
+            inlets.append(lsl.open_gaze(one, stored.names(one.key)))
         except CalibkitError as problem:
-            refused.append(str(problem))
+            refused.append((one, str(problem)))
     chunks: list[list[tuple[Any, Any, float]]] = [[] for _ in inlets]
     start_s = lsl.clock()
     while inlets and lsl.clock() - start_s < watched_s:
-        time.sleep(0.005)
+        time.sleep(STEP_S)
         for inlet, kept in zip(inlets, chunks, strict=True):
             try:
                 chunk = inlet.pull()
             except CalibkitError:
                 continue  # it went away while being watched: what came is shown
             if len(chunk.time_raw):
-                kept.append((chunk.time, chunk.samples, lsl.clock()))
+                time_s = chunk.time_raw + chunk.correction_s
+                kept.append((time_s, chunk.samples, lsl.clock()))
     length_s = lsl.clock() - start_s
     pairs = zip(inlets, chunks, strict=True)
-    return [_sight(inlet, kept, length_s) for inlet, kept in pairs], refused
+    day_s = time.time() - lsl.clock()
+    return [
+        _sight(inlet, kept, watched_s=length_s, day_s=day_s, known=stored.setup)
+        for inlet, kept in pairs
+    ], refused
 
 
 def _sight(
-    inlet: GazeInlet, kept: Sequence[tuple[Any, Any, float]], length_s: float
+    inlet: GazeInlet, kept: Sequence[tuple[Any, Any, float]], **more: Any
 ) -> Sight:
     import numpy as np
 
-    from calibkit.streams.lsl_report import Sight
+    from calibkit.streams.sight import Sight
 
     nothing = np.empty((0, len(inlet.channels)))
     return Sight(
@@ -175,7 +243,10 @@ def _sight(
         arrival=np.concatenate(
             [np.empty(0), *[np.full(len(t), now) for t, _, now in kept]]
         ),
-        watched_s=length_s,
+        listed=inlet.said.listed,
+        delay_s=inlet.said.delay_s,
+        corrections_s=[correction_s for _, correction_s in inlet.history],
+        **more,
     )
 
 
@@ -187,12 +258,13 @@ def _complete(
         if not row["reads"] and len(rows) == 1 and sys.stdin.isatty():
             _ask_names(args, sight)
         elif not row["reads"]:
+            which = sight.found.source_id or sight.found.name
             options.say(
-                "name the channels: write one [[channels]] table each (label, eye, "
-                "type, unit) in a TOML file and give it with --names FILE --stream "
-                f"{sight.found.source_id or sight.found.name}"
+                "name the channels once: calibkit streams --draft FILE --stream "
+                f"{which} writes a TOML file; correct it, then give it with --names "
+                f"FILE --stream {which}"
             )
-    missing = sorted({name for row in rows for name in row["missing"]})
+    missing = [n for n in _QUESTIONS if any(n in row["missing"] for row in rows)]
     if not missing:
         return
     flags = {name: "--" + name.replace("_", "-") for name in missing}
@@ -209,8 +281,7 @@ def _ask_names(args: argparse.Namespace, sight: Sight) -> None:
 
     labels = [c.label or f"channel {k}" for k, c in enumerate(sight.channels, 1)]
     channels = naming.ask_channels(labels)
-    name = sight.found.source_id or sight.found.name
-    where = settings.store_channels(resolve(args.home), name, channels)
+    where = settings.store_channels(resolve(args.home), sight.found.key, channels)
     options.say(f"kept the names of the {len(channels)} channels in {where}")
 
 

@@ -72,7 +72,7 @@ def open_stream(source_id: str | None, stored: Settings) -> Stream:
 def _connect(found: Found, stored: Settings) -> GazeInlet:
     from calibkit.streams import lsl
 
-    return lsl.open_gaze(found, stored.names(found.source_id or found.name))
+    return lsl.open_gaze(found, stored.names(found.key))
 
 
 def check_channels(stream: Stream, eyes: str) -> None:

@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calibkit.channels import EYES, Channel
+from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
-from calibkit.kept import disk, tomlfile
+from calibkit.kept import disk, stream_names, tomlfile
 from calibkit.kept.home import resolve as resolve
+from calibkit.kept.stream_names import StreamNames
 
 FILE = "settings.toml"
 VERSION = 1
@@ -25,10 +26,6 @@ _SETUP = {
     "background": 3,
     "eye_mm": 3,
 }
-_CHANNEL = ("label", "eye", "type", "unit")
-# Where (0, 0) of screen positions lies; y runs down from the top and the centre, up
-# from the bottom and in "center-up".
-ORIGINS = ("top-left", "bottom-left", "center", "center-up")
 _LIMIT_BYTES = 1 << 20
 
 
@@ -40,15 +37,13 @@ class Settings:
     ----------
     setup : dict
         Any of the fields of `Setup`; what is absent is not known.
-    channel_maps : {source_id of a stream: its channels}
-    origins : {source_id of a stream: where its screen positions start}
+    streams : {source_id of a stream: the names of its channels}
     setups : {id of a person in a set-up: dict}
         What differs there from `setup`.
     """
 
     setup: Mapping[str, Any] = field(default_factory=dict)
-    channel_maps: Mapping[str, tuple[Channel, ...]] = field(default_factory=dict)
-    origins: Mapping[str, str] = field(default_factory=dict)
+    streams: Mapping[str, StreamNames] = field(default_factory=dict)
     setups: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def setup_of(self, key: str) -> dict[str, Any]:
@@ -57,12 +52,13 @@ class Settings:
 
     def names(self, source_id: str) -> dict[str, Any] | None:
         """Return what is stored of a stream, in the form that an inlet takes."""
-        channels = self.channel_maps.get(source_id)
-        if channels is None:
-            return None
-        rows = [{name: getattr(c, name) for name in _CHANNEL} for c in channels]
-        origin = self.origins.get(source_id, ORIGINS[0])
-        return {"origin": origin, "channels": rows, "setup": dict(self.setup)}
+        known = self.streams.get(source_id)
+        return None if known is None else {**known.table(), "setup": dict(self.setup)}
+
+    @property
+    def channel_maps(self) -> dict[str, tuple[Channel, ...]]:
+        """What the channels of each known stream are."""
+        return {source: names.channels for source, names in self.streams.items()}
 
 
 def load(home: Path) -> Settings:
@@ -94,18 +90,14 @@ def load(home: Path) -> Settings:
     setup = _setup(table.get("setup", {}), faults)
     named = _table(table.get("setups", {}), "setups", faults)
     setups = {key: _setup(entry, faults) for key, entry in named.items()}
-    streams = _table(table.get("streams", {}), "streams", faults)
-    maps = {
-        source: _channels(entry, f"streams.{source!r}", faults)
-        for source, entry in streams.items()
-    }
-    origins = {
-        source: _origin(entry, f"streams.{source!r}", faults)
-        for source, entry in streams.items()
+    tables = _table(table.get("streams", {}), "streams", faults)
+    streams = {
+        source: stream_names.parse(entry, f"streams.{source!r}", faults)
+        for source, entry in tables.items()
     }
     if faults:
         raise InputError("\n".join(f"{path}: {fault}" for fault in faults))
-    return Settings(setup=setup, channel_maps=maps, origins=origins, setups=setups)
+    return Settings(setup=setup, streams=streams, setups=setups)
 
 
 def store_setup(
@@ -154,7 +146,7 @@ def store_setup(
 
 
 def store_channels(
-    home: Path, source_id: str, channels: Sequence[Channel], origin: str = ORIGINS[0]
+    home: Path, source_id: str, names: StreamNames | Sequence[Channel]
 ) -> Path:
     """Keep what the channels of a stream are, under the stream's source_id.
 
@@ -162,9 +154,7 @@ def store_channels(
     ----------
     home : path
     source_id : str
-    channels : sequence of Channel
-    origin : str
-        One of `ORIGINS`.
+    names : StreamNames, or a sequence of Channel
 
     Returns
     -------
@@ -178,21 +168,22 @@ def store_channels(
     StorageError
         When it cannot be written.
     """
-    rows = [{name: getattr(c, name) for name in _CHANNEL} for c in channels]
-    return _change(home, "streams", {source_id: {"origin": origin, "channels": rows}})
+    if not isinstance(names, StreamNames):
+        names = StreamNames(channels=tuple(names))
+    return _change(home, "streams", {source_id: names.table()})
 
 
-def read_channel_map(path: Path) -> tuple[tuple[Channel, ...], str]:
-    """Read a channel map that somebody wrote: `origin` and `[[channels]]` in TOML.
+def read_channel_map(path: Path) -> StreamNames:
+    """Read a channel map that somebody wrote.
 
     Parameters
     ----------
     path : path of a TOML file
+        `[[channels]]` tables; `origin`, `missing` and `[setup]` where they are needed.
 
     Returns
     -------
-    channels : tuple of Channel
-    origin : str
+    StreamNames
 
     Raises
     ------
@@ -201,11 +192,17 @@ def read_channel_map(path: Path) -> tuple[tuple[Channel, ...], str]:
     """
     faults: list[str] = []
     table = tomlfile.read(path, _LIMIT_BYTES)
-    channels = _channels(table, "the file", faults)
-    origin = _origin(table, "the file", faults)
+    names = stream_names.parse(table, "the file", faults)
+    faults += [
+        f"{key!r} is unknown; it knows origin, missing, setup and channels"
+        for key in table
+        if key not in ("origin", "missing", "setup", "channels")
+    ]
+    _setup(names.setup, faults)
+    faults += [] if faults else stream_names.check(names)
     if faults:
         raise InputError("\n".join(f"{path}: {fault}" for fault in faults))
-    return channels, origin
+    return names
 
 
 def _change(home: Path, section: str, values: Mapping[str, Any]) -> Path:
@@ -268,40 +265,3 @@ def _plausible(found: Mapping[str, Any], faults: list[str]) -> None:
             Setup(**{**ordinary, name: value})
         except InputError as error:
             faults.append(f"setup.{name}: {error}")
-
-
-def _origin(value: object, name: str, faults: list[str]) -> str:
-    entry = value.get("origin", ORIGINS[0]) if isinstance(value, dict) else ORIGINS[0]
-    if entry in ORIGINS:
-        return str(entry)
-    faults.append(f"origin of {name} is {entry!r:.60}; use {', '.join(ORIGINS)}")
-    return ORIGINS[0]
-
-
-def _channels(value: object, name: str, faults: list[str]) -> tuple[Channel, ...]:
-    rows = value.get("channels") if isinstance(value, dict) else None
-    if not isinstance(rows, list) or not rows:
-        faults.append(f"{name} lists no channels; write one [[channels]] for each")
-        return ()
-    channels = []
-    for number, row in enumerate(rows, 1):
-        where = f"channel {number} of {name}"
-        if not isinstance(row, dict):
-            faults.append(f"{where} is not a table; give label, eye, type and unit")
-            continue
-        faults += [
-            f"{key!r} of {where} is unknown; it knows {', '.join(_CHANNEL)}"
-            for key in row
-            if key not in _CHANNEL
-        ]
-        faults += [
-            f"{key!r} of {where} is not text; put it in quotes"
-            for key in _CHANNEL
-            if not isinstance(row.get(key, ""), str)
-        ]
-        if row.get("eye", "") not in ("", *EYES):
-            faults.append(f"eye of {where} is {row['eye']!r}; use {', '.join(EYES)}")
-        if not row.get("type"):
-            faults.append(f"{where} has no type; name it, ScreenX for instance")
-        channels.append(Channel(**{k: str(row.get(k, "")) for k in _CHANNEL}))
-    return tuple(channels)

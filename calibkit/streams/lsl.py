@@ -24,6 +24,7 @@ from calibkit.channels import Channel
 from calibkit.streams import lsl_xml
 from calibkit.streams.lsl_config import chosen_configuration, remedy, usual_places
 from calibkit.streams.lsl_found import (
+    FORMS,
     Arrival,
     Chunk,
     Found,
@@ -84,6 +85,7 @@ def _found(info: Any, text_format: int) -> Found:
         text=info.channel_format() == text_format,
         uid=info.uid(),
         handle=info,
+        form=FORMS.get(info.channel_format(), ""),
     )
 
 
@@ -214,6 +216,7 @@ class GazeInlet(_Inlet):
         `screen_px`, `screen_mm`, `distance_mm` as far as the stream gives them.
     described : bool
         Whether every channel has metadata.
+    said : Description, by the stream itself
     history : list of (time, correction), seconds
         Clock corrections so far; empty on one machine, where the correction is 0.
     """
@@ -238,10 +241,9 @@ class GazeInlet(_Inlet):
         self.channels = lsl_xml.named(said.channels, channel_map)
         self.setup = dict(said.setup)
         self.described = said.described or bool(channel_map)
+        self.said = said
         self._arrival = Arrival()
-        names = channel_map or {}
-        self._origin = str(names.get("origin", "top-left"))
-        self._screen = {**self.setup, **names.get("setup", {})}
+        self._mend = lsl_xml.mender(channel_map, self.channels, self.setup)
 
     def _description(self, wait_s: float) -> lsl_xml.Description:
         info = self._guard(self._inlet.info, wait_s)
@@ -263,10 +265,8 @@ class GazeInlet(_Inlet):
             samples = np.concatenate([samples, more])
             stamps = np.concatenate([stamps, later])
         values = np.asarray(samples, float)
-        if self._origin != "top-left":
-            values = lsl_xml.to_top_left(
-                values, self.channels, self._origin, self._screen
-            )
+        if self._mend is not None:
+            values = self._mend(values)
         correction_s = self._correct()
         if len(stamps):
             self._arrival.shift(float(stamps[-1]) + correction_s, clock())

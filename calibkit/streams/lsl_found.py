@@ -5,6 +5,7 @@ The first of several is never taken silently.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,11 +20,25 @@ RAW = "calibkit-raw:"
 CHANNEL_LIMIT = 64
 WALL_CLOCK_S = 5.0
 STEP_S = 0.5  # a time of day that was set anew
+# Number formats of samples. Source: channel_format_t in liblsl's lsl/common.h.
+FORMS = {
+    1: "float32",
+    2: "double64",
+    3: "string",
+    4: "int32",
+    5: "int16",
+    6: "int8",
+    7: "int64",
+}
+# pylsl without a source_id takes Python's hash, which differs from run to run; UUIDs.
+_MADE_UP = re.compile(
+    r"-?\d{15,20}|[0-9a-fA-F]{8}(-?[0-9a-fA-F]{4}){3}-?[0-9a-fA-F]{12}"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Found:
-    """A stream in reach, as its outlet announces it."""
+    """A stream in reach, as its outlet announces it; `form` is its number format."""
 
     name: str
     source_id: str
@@ -34,6 +49,17 @@ class Found:
     text: bool
     uid: str
     handle: Any = field(repr=False, compare=False, default=None)
+    form: str = ""
+
+    @property
+    def made_up(self) -> bool:
+        """Whether the source_id looks like one that is drawn anew at each start."""
+        return bool(_MADE_UP.fullmatch(self.source_id))
+
+    @property
+    def key(self) -> str:
+        """Under what its channels' names are kept: an id that stays, else the name."""
+        return self.name if self.made_up or not self.source_id else self.source_id
 
     @property
     def label(self) -> str:

@@ -64,12 +64,10 @@ class LiveInlet(lsl.GazeInlet):
             return None
         if sample is None:
             return None
-        if self.local and self._origin == "top-left":
+        if self.local and self._mend is None:
             return stamp_s, sample
-        if self._origin != "top-left":
-            rows = np.asarray([sample], float)
-            rows = lsl_xml.to_top_left(rows, self.channels, self._origin, self._screen)
-            sample = rows[0].tolist()
+        if self._mend is not None:
+            sample = self._mend(np.asarray([sample], float))[0].tolist()
         return stamp_s + self._correct(), sample
 
     def _description(self, wait_s: float) -> lsl_xml.Description:

@@ -6,7 +6,8 @@ its XML nodes have. Text that comes from outside is cut and stripped of controls
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, cast
 
@@ -15,20 +16,37 @@ from numpy.typing import NDArray
 
 from calibkit import errors
 from calibkit.channels import EYES, SENTINELS, Channel, groups, plain_unit
-from calibkit.kept.settings import ORIGINS
+from calibkit.kept.stream_names import ORIGINS
 
 TEXT_LIMIT = 64
+CHANNEL_LIMIT = 1024
 ChannelMap = Mapping[str, Any]
 Element = Any  # an XML node: child, child_value, next_sibling, append_child, ...
 
 
 @dataclass(frozen=True, kw_only=True)
 class Description:
-    """What a stream says about itself: channels, and its set-up where it names one."""
+    """What a stream says about itself.
+
+    Parameters
+    ----------
+    channels : tuple of Channel
+        As many as the stream has; a nameless one gets a number.
+    setup : mapping
+        As far as it names one.
+    described : bool
+        Whether each channel has metadata.
+    listed : int
+        How many channels the metadata list, which may be another number.
+    delay_s : float
+        By how much its stamps lag behind what they are of, NaN where it does not say.
+    """
 
     channels: tuple[Channel, ...]
     setup: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     described: bool = True
+    listed: int = 0
+    delay_s: float = math.nan
 
 
 def clean(text: str) -> str:
@@ -79,15 +97,17 @@ def read(desc: Element, channel_count: int) -> Description:
     """
     nodes: list[Element] = []
     node = desc.child("channels").child("channel")
-    while not node.empty() and len(nodes) < channel_count:
+    while not node.empty() and len(nodes) < CHANNEL_LIMIT:
         nodes.append(node)
         node = node.next_sibling("channel")
-    named = [_channel(node, k) for k, node in enumerate(nodes)]
+    named = [_channel(node, k) for k, node in enumerate(nodes[:channel_count])]
     bare = unnamed(channel_count)
     return Description(
         channels=(*named, *bare[len(named) :]),
         setup=_setup(desc.child("setup")),
         described=len(named) == channel_count and any(c.type for c in named),
+        listed=len(nodes),
+        delay_s=_delay_s(desc.child("synchronization")),
     )
 
 
@@ -115,6 +135,15 @@ def _setup(node: Element) -> dict[str, tuple[float, ...]]:
     counts = {"screen_px": 2, "screen_mm": 2, "distance_mm": 1}
     found = {name: _numbers(node.child_value(name), n) for name, n in counts.items()}
     return {name: values for name, values in found.items() if values}
+
+
+def _delay_s(node: Element) -> float:
+    """LSL's documentation, "Time synchronization": to be subtracted from the stamps."""
+    try:
+        value = float(node.child_value("offset_mean"))
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
 
 
 def _numbers(text: str, count: int) -> tuple[float, ...]:
@@ -220,6 +249,58 @@ def to_top_left(
         moved[:, pair] = _moved(values, _size(unit, setup), origin)
         moved[np.ix_(gone, pair)] = np.nan
     return moved
+
+
+def mender(
+    names: ChannelMap | None,
+    channels: Sequence[Channel],
+    said: Mapping[str, Sequence[float]],
+) -> Callable[[NDArray[np.float64]], NDArray[np.float64]] | None:
+    """Return what puts samples right as the user's channel map asks.
+
+    Parameters
+    ----------
+    names : mapping, optional
+        With `origin`, `missing`, and `setup` where the user gave one.
+    channels : sequence of Channel
+    said : mapping
+        The set-up that the stream gives itself.
+
+    Returns
+    -------
+    callable of samples (n, c), or None where nothing is to be done
+    """
+    origin = str((names or {}).get("origin", "top-left"))
+    missing = tuple((names or {}).get("missing", ()))
+    if origin == "top-left" and not missing:
+        return None
+    screen = {**said, **(names or {}).get("setup", {})}
+
+    def mend(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+        return to_top_left(blanked(samples, missing), channels, origin, screen)
+
+    return mend
+
+
+def blanked(
+    samples: NDArray[np.float64], missing: Sequence[float]
+) -> NDArray[np.float64]:
+    """Put NaN for the numbers that the user says mean "not seen".
+
+    Parameters
+    ----------
+    samples : array (n, c)
+    missing : sequence of float
+        Met as closely as 32-bit numbers can hold them.
+
+    Returns
+    -------
+    array (n, c)
+    """
+    if not len(missing):
+        return samples
+    gone = np.isclose(samples[..., None], np.asarray(missing, float), 1e-6, 1e-9)
+    return np.where(gone.any(axis=-1), np.nan, samples)
 
 
 def _screen_pairs(channels: Sequence[Channel]) -> list[tuple[list[int], str]]:
