@@ -7,6 +7,7 @@ imports anything heavy at its top.
 from __future__ import annotations
 
 import argparse
+import keyword
 import os
 import sys
 import tempfile
@@ -42,6 +43,8 @@ COMMANDS = (
     "replay",
     "simulate",
     "profiles",
+    "import",
+    "export",
     "doctor",
 )
 
@@ -54,8 +57,9 @@ class _Parser(argparse.ArgumentParser):
 
 
 def command_module(name: str) -> ModuleType:
-    """Import the module of one command."""
-    return import_module(f"calibkit.commands.{name}")
+    """Import the module of one command; one that is a word of Python ends in _."""
+    ending = "_" if keyword.iskeyword(name) else ""
+    return import_module(f"calibkit.commands.{name}{ending}")
 
 
 def _overview() -> argparse.ArgumentParser:

@@ -24,6 +24,7 @@ ORDER = (
     "session",
     "live",
     "streams",
+    "archive",
     "window",
     "panel",
     "report",
@@ -44,6 +45,7 @@ HOMES = {
     "dask": {"batch/cluster"},
     "distributed": {"batch/cluster"},
     "pyarrow": {"batch/parquet"},
+    "pyxdf": {"archive/xdf_reader"},
 }
 
 

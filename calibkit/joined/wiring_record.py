@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -14,11 +13,10 @@ from numpy.typing import NDArray
 from calibkit.joined.wiring import Ears
 from calibkit.joined.wiring_source import Steady
 from calibkit.joined.wiring_stop import Stop
-from calibkit.kept.recording_file import ADVANCES, ROLES
+from calibkit.streams.lsl_markers import Targets, path_row
 
 Array = NDArray[np.float64]
 PULL_S = 0.05
-Row = tuple[float, float, float, float, str, str, int]
 
 
 class Log(Protocol):
@@ -29,58 +27,6 @@ class Log(Protocol):
     def path_rows(self, rows: Array) -> None: ...  # noqa: D102
     def event(self, time_s: float, text: str) -> None: ...  # noqa: D102
     def clock(self, time_s: float, correction_s: float) -> None: ...  # noqa: D102
-
-
-@dataclass
-class Targets:
-    """Turns marker events into target rows: one when its target has gone."""
-
-    shown: dict[str, tuple[float, dict[str, Any]]] = field(default_factory=dict)
-
-    def take(self, time_s: float, event: dict[str, Any]) -> Row | None:
-        """Take an event; return the row of a target that ended with it."""
-        name, key = event["event"], str(event.get("id", ""))
-        if name == "target_on":
-            before = self.shown.pop(key, None)
-            self.shown[key] = (time_s, event)
-            return _row(before, time_s)
-        if name == "target_off":
-            return _row(self.shown.pop(key, None), time_s)
-        return None
-
-    def rest(self, time_s: float) -> list[Row]:
-        """Return the rows of targets that were still shown at the end."""
-        rows = [_row(self.shown.pop(key), time_s) for key in list(self.shown)]
-        return [row for row in rows if row is not None]
-
-
-def _row(shown: tuple[float, dict[str, Any]] | None, offset_s: float) -> Row | None:
-    if shown is None:
-        return None
-    onset_s, event = shown
-    role, advance = str(event.get("role")), str(event.get("advance"))
-    return (
-        onset_s,
-        offset_s,
-        _number(event.get("x")),
-        _number(event.get("y")),
-        role if role in ROLES else ROLES[0],
-        advance if advance in ADVANCES else "timer",
-        int(event.get("kept", 1) not in (0, False)),
-    )
-
-
-def _number(value: object) -> float:
-    known = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if known else math.nan  # type: ignore[arg-type]
-
-
-def path_row(time_s: float, event: dict[str, Any]) -> Array | None:
-    """Return (time, x, y) of a moving target's event, None for any other."""
-    if event["event"] != "target_path":
-        return None
-    row = np.array([time_s, _number(event.get("x")), _number(event.get("y"))])
-    return row if np.isfinite(row).all() else None
 
 
 def record(
@@ -136,11 +82,11 @@ def record(
 
 
 def _write(log: Log, targets: Targets, time_s: float, event: dict[str, Any]) -> None:
+    row = targets.take(time_s, event)
     path = path_row(time_s, event)
     if path is not None:
         log.path_rows(path)
         return
-    row = targets.take(time_s, event)
     if row is not None:
         log.target(row)
     if event["event"] not in ("target_on", "target_off"):

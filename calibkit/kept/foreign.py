@@ -15,6 +15,7 @@ import struct
 import subprocess
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -30,8 +31,18 @@ _HEAD_BYTES = 1 << 20
 _PLAIN = re.compile(r"[<|](f[248]|[iu][1248]|S[1-9][0-9]{0,9})")
 
 
-def read(path: Path, limit_bytes: int, *, timeout_s: float | None = None) -> list[Item]:
-    """Read the plain contents of an HDF5 file in a child process.
+READER = "calibkit.kept.reader"
+
+
+def read(
+    path: Path,
+    limit_bytes: int,
+    *,
+    timeout_s: float | None = None,
+    module: str = READER,
+    arguments: Sequence[str] = (),
+) -> list[Item]:
+    """Read the plain contents of a file in a child process.
 
     Parameters
     ----------
@@ -40,6 +51,10 @@ def read(path: Path, limit_bytes: int, *, timeout_s: float | None = None) -> lis
         Bounds what it may unpack to, as well.
     timeout_s : float, optional
         After this the child is ended; by default it grows with the file's size.
+    module : str
+        The module of ours that the child runs; that of HDF5 files by default.
+    arguments : sequence of str
+        What it takes besides the limits.
 
     Returns
     -------
@@ -55,7 +70,8 @@ def read(path: Path, limit_bytes: int, *, timeout_s: float | None = None) -> lis
     cpu_s = 10 + decoded // (50 << 20)
     wait_s = timeout_s if timeout_s is not None else 2.0 * cpu_s + 10
     with disk.opened(path) as file:
-        child = _start(file, [decoded, cpu_s, (1 << 30) + 2 * decoded])
+        limits = [decoded, cpu_s, (1 << 30) + 2 * decoded]
+        child = _start(file, module, [*map(str, limits), *arguments])
     late = threading.Event()
 
     def give_up() -> None:
@@ -75,12 +91,14 @@ def read(path: Path, limit_bytes: int, *, timeout_s: float | None = None) -> lis
             child.stdout.close()
 
 
-def _start(file: IO[bytes], limits: list[int]) -> subprocess.Popen[bytes]:
+def _start(
+    file: IO[bytes], module: str, arguments: Sequence[str]
+) -> subprocess.Popen[bytes]:
     # -P: a module lying in the working folder is never imported.
-    command = [sys.executable, "-P", "-W", "ignore", "-m", "calibkit.kept.reader"]
+    command = [sys.executable, "-P", "-W", "ignore", "-m", module]
     try:
         return subprocess.Popen(
-            [*command, *map(str, limits)],
+            [*command, *arguments],
             stdin=file,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

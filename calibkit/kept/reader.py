@@ -320,14 +320,20 @@ def _limit(cpu_s: int, memory_bytes: int) -> None:
             resource.setrlimit(getattr(resource, name), (value, value))
 
 
-def main(arguments: list[str]) -> int:
-    """Read standard input, write frames to standard output, end with an empty head."""
+def main(
+    arguments: list[str],
+    read: Callable[[BinaryIO, int], Iterator[Item]] = items,
+) -> int:
+    """Read standard input, write frames to standard output, end with an empty head.
+
+    `read` takes another kind of file apart; all that is said here of limits holds.
+    """
     max_bytes, cpu_s, memory_bytes = map(int, arguments)
     _limit(cpu_s, memory_bytes)
     out = sys.stdout.buffer
     try:
         with open(0, "rb", closefd=False) as source:
-            for item in items(source, max_bytes):
+            for item in read(source, max_bytes):
                 for part in frame(item):
                     out.write(part)
         last: dict[str, Any] = {"end": True}

@@ -256,7 +256,8 @@ class Pointing:
             return []
         on.onset_s = event.time_s
         x, y = self._grid.centre(on.aim)
-        mark = {"event": "target_on", "id": on.id, "x": x, "y": y, "role": "pointing"}
+        place = {"id": on.id, "x": x, "y": y, "role": "pointing", "advance": "gaze"}
+        mark = {"event": "target_on", **place}
         return [words.Mark(event=mark, time_s=event.time_s)]
 
     def _answer(self) -> list[words.Command]:
@@ -283,7 +284,7 @@ class Pointing:
             return []
         x, y = self._grid.centre(on.aim)
         row = (on.onset_s, max(time_s, on.onset_s), x, y, "pointing", "gaze", kept)
-        mark = {"event": "target_off", "id": on.id, "role": "pointing"}
+        mark = {"event": "target_off", "id": on.id, "role": "pointing", "kept": kept}
         return [
             words.Mark(event=mark, time_s=time_s),
             words.Keep(row=row),

@@ -166,7 +166,7 @@ class Session:
     def _arrive(self, event: words.Event) -> list[words.Command]:
         target = self._on()
         self._queue.appeared(target, event.time_s)
-        return [session_marks.on(target, event.time_s)]
+        return [session_marks.on(self._plan, target, event.time_s)]
 
     def _measure(self, event: words.Event) -> list[words.Command]:
         if self._looks is not None:

@@ -28,9 +28,10 @@ def end(reason: str, time_s: float) -> list[words.Command]:
     return [note, mark, words.Finish(reason=reason)]
 
 
-def on(target: Target, time_s: float) -> words.Mark:
-    """Say that a target is visible."""
-    return _at("target_on", target, time_s, target.x, target.y)
+def on(plan: Plan, target: Target, time_s: float) -> words.Mark:
+    """Say that a target is visible, and what will end it."""
+    mark = _at("target_on", target, time_s, target.x, target.y)
+    return words.Mark(event={**mark.event, "advance": plan.advance}, time_s=time_s)
 
 
 def moved(target: Target, time_s: float, x: float, y: float) -> words.Mark:
@@ -49,7 +50,12 @@ def off(
     x, y = (nowhere, nowhere) if target.way else (target.x, target.y)
     offset_s = max(time_s, onset_s)
     row = (onset_s, offset_s, x, y, target.role, plan.advance, int(kept))
-    mark = {"event": "target_off", "id": target.id, "role": target.role}
+    mark = {
+        "event": "target_off",
+        "id": target.id,
+        "role": target.role,
+        "kept": int(kept),
+    }
     return [words.Mark(event=mark, time_s=offset_s), words.Keep(row=row), hide]
 
 

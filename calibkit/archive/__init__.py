@@ -1,0 +1,1 @@
+"""Other people's files: recordings from XDF, and to BIDS data sets and plain tables."""

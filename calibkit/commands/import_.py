@@ -1,0 +1,186 @@
+"""calibkit import: a recording from another program's file."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibkit.joined import options
+
+if TYPE_CHECKING:
+    from calibkit.archive.imported import Imported, Names
+    from calibkit.archive.xdf import XdfStream
+    from calibkit.geometry import Setup
+
+SUMMARY = "a recording from an XDF file that any LSL recorder wrote"
+_ASKED = {
+    "screen_px": ("the screen's width and height in pixels", "--screen-px WxH"),
+    "screen_mm": ("the picture's width and height in millimetres", "--screen-mm WxH"),
+    "distance_mm": ("the distance from eyes to screen in mm", "--distance-mm D"),
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibkit import`."""
+    parser.add_argument("kind", choices=("xdf",), help="what kind of file it is")
+    parser.add_argument("file", type=Path, metavar="FILE", help="the file to read")
+    options.add_output(parser, "REC", "the recording to write, ending in .h5")
+    parser.add_argument(
+        "--stream",
+        metavar="SOURCE_ID",
+        help="which gaze stream, where the file holds several: its source_id, its "
+        "name, or its number in the file, such as #3",
+    )
+    parser.add_argument(
+        "--names",
+        metavar="FILE",
+        type=Path,
+        help="what the stream's channels are, from a TOML file, as `calibkit streams` "
+        "takes it",
+    )
+    parser.add_argument(
+        "--targets",
+        metavar="FILE",
+        type=Path,
+        help="the targets that other programs showed: a TOML file that says which "
+        "markers mean one, or a table (.csv, .tsv) of time, x, y, role",
+    )
+    parser.add_argument(
+        "--session",
+        metavar="N",
+        type=options.number(1, 10_000, whole=True),
+        help="only the N-th of calibkit's own sessions in the file",
+    )
+    parser.add_argument(
+        "--person", metavar="ID", default="", help="whose gaze it is; a code, no name"
+    )
+    _add_screen(parser)
+    options.add_json(parser)
+
+
+def _add_screen(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--screen-px",
+        metavar="WxH",
+        type=options.size(1, 100_000, whole=True),
+        help="the screen's size in pixels, where the file does not say it",
+    )
+    parser.add_argument(
+        "--screen-mm",
+        metavar="WxH",
+        type=options.size(10, 20_000),
+        help="its picture's size in millimetres",
+    )
+    parser.add_argument(
+        "--distance-mm",
+        metavar="D",
+        type=options.number(10, 20_000, "mm"),
+        help="from the eyes to the screen",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, choose, write, say what came of it."""
+    from calibkit.errors import CallError
+    from calibkit.kept.profile import check_person
+
+    options.check_output(args.output, force=args.force)
+    if args.output.suffix != ".h5":
+        raise CallError(f"{args.output} does not end in .h5; name the recording so")
+    if args.person:
+        check_person(args.person)
+    made = _import(args)
+    made.recording.save(args.output, overwrite=args.force)
+    for note in made.notes:
+        options.say(f"note: {note}")
+    facts = _facts(args, made)
+    if args.json:
+        options.emit_json(facts)
+    options.say(
+        f"{args.output}: {facts['samples']} samples in {facts['seconds']:.1f} s, "
+        f"{facts['targets']} targets, {facts['events']} events"
+    )
+    return 0
+
+
+def _import(args: argparse.Namespace) -> Imported:
+    from calibkit.archive import imported, xdf
+    from calibkit.kept import settings
+    from calibkit.kept.store import sha256_of
+
+    names = None if args.names is None else settings.read_channel_map(args.names)
+    file = xdf.load(args.file, args.stream or "")
+    stream = imported.gaze_stream(file, args.stream)
+    found = imported.chosen_session(file, args.session)
+    flags = {name: getattr(args, name) for name in _ASKED}
+    return imported.recording_of(
+        file,
+        stream,
+        found,
+        setup=_setup(imported.known_setup(flags, found, stream)),
+        names=_names(args, stream, names),
+        person=args.person,
+        session=f"xdf-{sha256_of(args.file)[:12]}",
+    )
+
+
+def _setup(known: dict[str, Any]) -> Setup:
+    """Make the set-up; what is not known is asked for on a terminal, never guessed."""
+    from calibkit.errors import CallError
+    from calibkit.geometry import Setup
+
+    for name, (question, flag) in _ASKED.items():
+        if name not in known:
+            text = options.ask(question, flag)
+            parse = options.size(1, 1e5) if "W" in flag else options.number(10, 2e4)
+            try:
+                known[name] = parse(text)
+            except argparse.ArgumentTypeError as error:
+                raise CallError(f"{flag}: {error}") from None
+    return Setup(**known)
+
+
+def _names(args: argparse.Namespace, stream: XdfStream, names: Names | None) -> Names:
+    """Return what the channels are: by the flag, the home, the stream, a question."""
+    import sys
+
+    from calibkit.archive import imported
+    from calibkit.errors import CallError
+    from calibkit.joined import naming
+    from calibkit.kept import settings
+    from calibkit.kept.home import resolve
+
+    if names is None:
+        stored = settings.load(resolve(args.home, create=False))
+        key = stream.source_id or stream.name
+        if key in stored.channel_maps:
+            names = stored.channel_maps[key], stored.origins.get(key, "top-left")
+    channels, origin = imported.channels_of(stream, names)
+    if not imported.unreadable(channels):
+        return channels, origin
+    if names is None and sys.stdin is not None and sys.stdin.isatty():
+        return naming.ask_channels([c.label for c in channels]), origin
+    labels = ", ".join(f"{c.label} ({c.eye} {c.type})" for c in channels[:20])
+    raise CallError(
+        f"no gaze can be read from {stream.label}: its channels are {labels}; say what "
+        "they are in a TOML file and give it with --names"
+    )
+
+
+def _facts(args: argparse.Namespace, made: Imported) -> dict[str, Any]:
+    rec = made.recording
+    return {
+        "version": 1,
+        "recording": str(args.output),
+        "stream": made.stream.source_id or made.stream.name,
+        "samples": len(rec.time),
+        "seconds": float(rec.time[-1] - rec.time[0]) if len(rec.time) else 0.0,
+        "rate_hz": rec.rate_hz(),
+        "targets": len(rec.targets),
+        "events": len(rec.events),
+        "screen_px": rec.setup.screen_px,
+        "screen_mm": rec.setup.screen_mm,
+        "distance_mm": rec.setup.distance_mm,
+        "notes": list(made.notes),
+    }
