@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, cast
 
@@ -13,16 +13,15 @@ from numpy.typing import NDArray
 import calibkit
 from calibkit.archive.marked import Marked, marked, part
 from calibkit.archive.xdf import XdfFile, XdfStream
-from calibkit.channels import Channel, feature_sources
 from calibkit.errors import CallError, InputError
 from calibkit.geometry import Setup
 from calibkit.kept.recording import Recording, target_rows
 from calibkit.kept.store import Tree
+from calibkit.kept.stream_names import StreamNames
 from calibkit.streams import lsl_xml
 from calibkit.streams.lsl_found import CHANNEL_LIMIT
 
 Array = NDArray[np.float64]
-Names = tuple[tuple[Channel, ...], str]
 # From elsewhere: what turns markers and screen into (onset, offset, x, y, ...) rows.
 Described = Callable[[XdfFile, Setup], Sequence[tuple[Any, ...]]]
 _SETUP = ("screen_px", "screen_mm", "distance_mm")
@@ -101,7 +100,7 @@ def _listed(streams: Sequence[XdfStream]) -> str:
     return "; ".join(shown) or "no stream at all"
 
 
-def channels_of(stream: XdfStream, names: Names | None) -> Names:
+def named(stream: XdfStream, names: StreamNames | None) -> StreamNames:
     """Return what the channels are: the user's naming before the stream's own.
 
     Raises
@@ -110,23 +109,24 @@ def channels_of(stream: XdfStream, names: Names | None) -> Names:
         When the naming does not fit the stream.
     """
     if names is None:
-        return stream.channels, "top-left"
-    channels, origin = names
-    stored = lsl_xml.channel_map(channels, origin)
-    return lsl_xml.named(stream.channels, stored), origin
+        return StreamNames(channels=stream.channels)
+    fitted = names.fitted(len(stream.channels))
+    channels = lsl_xml.named(stream.channels, fitted.table())
+    return replace(fitted, channels=channels)
 
 
 def known_setup(
-    flags: Mapping[str, Any], found: Marked, stream: XdfStream
+    flags: Mapping[str, Any], found: Marked, names: StreamNames, stream: XdfStream
 ) -> dict[str, Any]:
-    """Return what is known of the screen: flags, our session's mark, the stream.
+    """Return what is known of the screen: flags, our session, the naming, the stream.
 
-    The mark comes before the stream: it names the screen that the targets were on.
+    The session comes before the stream: it names the screen that the targets were on.
     """
     session = found.sessions[0].setup if found.sessions else {}
     known: dict[str, Any] = {}
     for name in _SETUP:
-        value = flags.get(name) or session.get(name) or stream.setup.get(name)
+        places = (flags, session, names.setup, stream.setup)
+        value = next((p[name] for p in places if p.get(name)), None)
         if value is not None:
             single = isinstance(value, tuple) and len(value) == 1
             known[name] = value[0] if single else value
@@ -164,7 +164,7 @@ def recording_of(
     found: Marked,
     *,
     setup: Setup,
-    names: Names,
+    names: StreamNames,
     person: str = "",
     session: str = "",
     described: Described | None = None,
@@ -179,8 +179,8 @@ def recording_of(
     found : Marked
         That of `chosen_session`.
     setup : Setup
-    names : channels, origin
-        Those of `channels_of`.
+    names : StreamNames
+        That of `named`.
     person, session : str
     described : callable, optional
         Gives the targets in place of our own markers.
@@ -194,13 +194,12 @@ def recording_of(
     InputError
         When no gaze was recorded while targets were shown.
     """
-    channels, origin = names
     assert stream.samples is not None
     order, notes = _order(stream)
     rows = list(found.rows) if described is None else list(described(file, setup))
     screen = {"screen_px": setup.screen_px, "screen_mm": setup.screen_mm}
     samples = cast("Array", stream.samples[order])
-    samples = lsl_xml.to_top_left(samples, channels, origin, screen)
+    mend = lsl_xml.mender(names.table(), names.channels, screen)
     time = stream.time[order]
     notes = [*file.notes, *notes, *_met(file, stream, time, rows)]
     anew = [
@@ -211,8 +210,8 @@ def recording_of(
     recording = Recording(
         setup=setup,
         time=time,
-        samples=samples,
-        channels=channels,
+        samples=samples if mend is None else mend(samples),
+        channels=names.channels,
         targets=target_rows(rows),
         target_path=found.path if described is None else None,
         person=person,
@@ -269,11 +268,6 @@ def _met(
         )
     empty = int(np.sum(inside <= 0))
     return [f"no sample was taken during {empty} of {len(rows)} targets"] * bool(empty)
-
-
-def unreadable(channels: Sequence[Channel]) -> bool:
-    """Whether no gaze can be read from channels named so."""
-    return not feature_sources(channels)
 
 
 def _utc(text: str) -> str:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 from calibkit.joined import options
 
 if TYPE_CHECKING:
-    from calibkit.archive.imported import Imported, Names
+    from calibkit.archive.imported import Imported
     from calibkit.archive.xdf import XdfStream
     from calibkit.geometry import Setup
+    from calibkit.kept.stream_names import StreamNames
 
 SUMMARY = "a recording from an XDF file that any LSL recorder wrote"
 _ASKED = {
@@ -109,17 +110,18 @@ def _import(args: argparse.Namespace) -> Imported:
     from calibkit.kept import settings
     from calibkit.kept.store import sha256_of
 
-    names = None if args.names is None else settings.read_channel_map(args.names)
+    given = None if args.names is None else settings.read_channel_map(args.names)
     file = xdf.load(args.file, args.stream or "")
     stream = imported.gaze_stream(file, args.stream)
     found = imported.chosen_session(file, args.session)
     flags = {name: getattr(args, name) for name in _ASKED}
+    names = _names(args, stream, given)
     return imported.recording_of(
         file,
         stream,
         found,
-        setup=_setup(imported.known_setup(flags, found, stream)),
-        names=_names(args, stream, names),
+        setup=_setup(imported.known_setup(flags, found, names, stream)),
+        names=names,
         person=args.person,
         session=f"xdf-{sha256_of(args.file)[:12]}",
     )
@@ -141,30 +143,35 @@ def _setup(known: dict[str, Any]) -> Setup:
     return Setup(**known)
 
 
-def _names(args: argparse.Namespace, stream: XdfStream, names: Names | None) -> Names:
+def _names(
+    args: argparse.Namespace, stream: XdfStream, given: StreamNames | None
+) -> StreamNames:
     """Return what the channels are: by the flag, the home, the stream, a question."""
     import sys
 
     from calibkit.archive import imported
+    from calibkit.channels import feature_sources
     from calibkit.errors import CallError
     from calibkit.joined import naming
     from calibkit.kept import settings
     from calibkit.kept.home import resolve
+    from calibkit.kept.stream_names import StreamNames
 
-    if names is None:
+    if given is None:
         stored = settings.load(resolve(args.home, create=False))
-        key = stream.source_id or stream.name
-        if key in stored.channel_maps:
-            names = stored.channel_maps[key], stored.origins.get(key, "top-left")
-    channels, origin = imported.channels_of(stream, names)
-    if not imported.unreadable(channels):
-        return channels, origin
-    if names is None and sys.stdin is not None and sys.stdin.isatty():
-        return naming.ask_channels([c.label for c in channels]), origin
-    labels = ", ".join(f"{c.label} ({c.eye} {c.type})" for c in channels[:20])
+        known = stored.streams
+        given = known.get(stream.source_id) or known.get(stream.name)
+    names = imported.named(stream, given)
+    if feature_sources(names.channels):
+        return names
+    if given is None and sys.stdin is not None and sys.stdin.isatty():
+        labels = [channel.label for channel in names.channels]
+        return StreamNames(channels=naming.ask_channels(labels))
+    labels = [f"{c.label} ({c.eye} {c.type})" for c in names.channels[:20]]
     raise CallError(
-        f"no gaze can be read from {stream.label}: its channels are {labels}; say what "
-        "they are in a TOML file and give it with --names"
+        f"no gaze can be read from {stream.label}: its channels are "
+        f"{', '.join(labels)}; say what they are in a TOML file and give it with "
+        "--names"
     )
 
 
