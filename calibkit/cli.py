@@ -27,6 +27,7 @@ from calibkit.joined.options import say
 # In the order of the work, not of the alphabet; the help shows them so.
 COMMANDS = (
     "demo",
+    "camera",
     "streams",
     "check",
     "calibrate",

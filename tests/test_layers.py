@@ -24,6 +24,7 @@ ORDER = (
     "session",
     "live",
     "streams",
+    "camera",
     "archive",
     "window",
     "panel",
@@ -46,6 +47,8 @@ HOMES = {
     "distributed": {"batch/cluster"},
     "pyarrow": {"batch/parquet"},
     "pyxdf": {"archive/xdf_reader"},
+    "cv2": {"camera/vision"},
+    "ai_edge_litert": {"camera/networks"},
 }
 
 
@@ -156,4 +159,5 @@ def test_nothing_heavy_is_loaded_before_it_is_needed(code: str) -> None:
     """Source: contract, Python: neither h5py nor scipy before they are needed."""
     heavy = {"h5py", "scipy", "psychopy", "matplotlib", "pylsl", "pydantic", "pandas"}
     heavy |= {"dask", "distributed", "pyarrow"}
+    heavy |= {"cv2", "ai_edge_litert"}
     assert not loaded_after(code) & heavy

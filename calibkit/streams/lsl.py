@@ -1,9 +1,8 @@
 """Lab Streaming Layer: find streams, read gaze and markers, put both out.
 
-pylsl is imported at the first call. Inlets never recover by
-themselves (the library's own recovery says nothing for seconds and may switch to
-another device): a lost stream is a DeviceError, and the caller looks again. Stamps are
-stored as they came; no dejittering, which spoils streams with dropped frames.
+pylsl is imported at the first call. Inlets never recover by themselves (the library's
+recovery is silent and may switch to another device): a lost stream is a DeviceError,
+and the caller looks again. Stamps stay as they came: dejittering spoils lossy streams.
 """
 
 from __future__ import annotations
@@ -376,12 +375,13 @@ class GazeOutlet:
         rate: float,
         *,
         setup: Mapping[str, Sequence[float]] | None = None,
+        about: Mapping[str, Mapping[str, str]] | None = None,
     ) -> None:
         pylsl = _pylsl()
         info = pylsl.StreamInfo(
             name, "Gaze", len(channels), rate, pylsl.cf_double64, source_id
         )
-        lsl_xml.write(info.desc(), channels, setup)
+        lsl_xml.write(info.desc(), channels, setup, about)
         self._outlet = pylsl.StreamOutlet(info, chunk_size=0, max_buffered=60)
 
     def push(self, time_s: NDArray[np.float64], samples: NDArray[np.float64]) -> None:

@@ -58,6 +58,7 @@ def write(
     desc: Element,
     channels: Sequence[Channel],
     setup: Mapping[str, Sequence[float]] | None = None,
+    about: Mapping[str, Mapping[str, str]] | None = None,
 ) -> None:
     """Write channels, and a set-up where there is one, under a stream's `<desc>`.
 
@@ -67,20 +68,26 @@ def write(
     channels : sequence of Channel
     setup : mapping, optional
         `screen_px` (w, h), `screen_mm` (w, h), `distance_mm` (d,)
+    about : mapping of mappings, optional
+        Further blocks, such as "synchronization", each with its texts by name.
 
     Source
     ------
     XDF "Gaze" meta-data page; `<setup>` is calibkit's own addition.
     """
-    block = desc.append_child("channels")
+    listed = desc.append_child("channels")
     for channel in channels:
-        node = block.append_child("channel")
+        node = listed.append_child("channel")
         for name in ("label", "eye", "type", "unit"):
             node.append_child_value(name, getattr(channel, name))
     if setup:
         node = desc.append_child("setup")
         for name, values in setup.items():
             node.append_child_value(name, " ".join(f"{value:g}" for value in values))
+    for block, texts in (about or {}).items():
+        node = desc.append_child(block)
+        for name, text in texts.items():
+            node.append_child_value(name, text)
 
 
 def read(desc: Element, channel_count: int) -> Description:
