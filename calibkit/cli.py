@@ -21,6 +21,7 @@ from types import ModuleType
 from typing import NoReturn
 
 import calibkit
+from calibkit import language
 from calibkit.errors import CalibkitError, CallError
 from calibkit.joined.options import say
 
@@ -92,6 +93,11 @@ def command_parser(name: str) -> argparse.ArgumentParser:
         help="where persons and recordings are kept (else CALIBKIT_HOME, else the "
         "platform's data folder)",
     )
+    parser.add_argument(
+        "--language",
+        metavar="CODE",
+        help="of the words for people (en, de); JSON stays English",
+    )
     return parser
 
 
@@ -107,6 +113,7 @@ def _dispatch(argv: Sequence[str]) -> int:
     if name not in COMMANDS:
         raise CallError(f"{name!r} is not a command; see calibkit --help")
     arguments = command_parser(name).parse_args(rest)
+    language.choose(arguments.language)
     return int(command_module(name).run(arguments) or 0)
 
 

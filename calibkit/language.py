@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import gettext
 import os
-from collections.abc import Mapping
+import string
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 
@@ -45,6 +47,17 @@ def choose(code: str | None) -> None:
     _chosen[:] = [] if code is None else [code]
 
 
+@contextmanager
+def speaking(code: str | None) -> Iterator[None]:
+    """Speak a language for a while: what programs read is written in `SOURCE`."""
+    before = list(_chosen)
+    choose(code)
+    try:
+        yield
+    finally:
+        _chosen[:] = before
+
+
 def current(environ: Mapping[str, str] = os.environ) -> str:
     """Code of the language that is spoken, such as "de"."""
     if _chosen:
@@ -65,9 +78,28 @@ def catalogue(code: str) -> gettext.NullTranslations:
     return gettext.translation(DOMAIN, FOLDER, [code], fallback=True)
 
 
-def _(text: str) -> str:
+class Said(str):
+    """A text in the language that is spoken; `format` writes its numbers so too."""
+
+    __slots__ = ()
+
+    def format(self, *places: object, **fields: object) -> str:
+        """Fill in the places, with the language's decimal mark."""
+        return _FORMATTER.vformat(self, places, fields)
+
+
+class _Formatter(string.Formatter):
+    def format_field(self, value: object, spec: str) -> str:
+        text = str(super().format_field(value, spec))
+        return text.replace(".", str(_("."))) if isinstance(value, float) else text
+
+
+_FORMATTER = _Formatter()
+
+
+def _(text: str) -> Said:
     """Say a text in the language that is spoken."""
-    return catalogue(current()).gettext(text)
+    return Said(catalogue(current()).gettext(text))
 
 
 def plural(one: str, many: str, number: int) -> str:

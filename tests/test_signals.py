@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from calibkit.channels import Channel
 from calibkit.geometry import Setup
 from calibkit.judged import quality
 from calibkit.live import signals, signals_head, signals_measure, signals_words
-from calibkit.live.signals_facts import Place, Signal
+from calibkit.live.signals_facts import Head, Place, Signal
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.5), distance_mm=600.0)
 
@@ -152,7 +153,13 @@ def test_two_pupils_in_one_picture_tell_the_distance() -> None:
     now = signals_head.axes(near, channels, SETUP)["distance"]
     found = signals.place("distance", now, float(np.median(usual.values)))
     assert found.off == pytest.approx(378 / 416 - 1, abs=0.01)
-    assert signals_words.way(found, back=True) == "farther away"
+    far = replace(found, limit=0.05)
+    (said,) = signals_words.head(Head(
+        told=("distance",), places=(far,),
+        moves_mm=math.nan, moves_share=math.nan, moves_deg=math.nan,
+    ))  # fmt: skip
+    assert said.words.startswith("The head is 9% of the distance closer")
+    assert said.move.startswith("Move 9% of the distance farther away, or move")
 
 
 @pytest.mark.parametrize("tracker", simulation.TRACKERS)

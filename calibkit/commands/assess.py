@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
+from calibkit.language import _
 
 if TYPE_CHECKING:
     from calibkit.judged.assess_figures import Assessment, Figures
@@ -65,8 +66,8 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.report import terminal
     from calibkit.report.build import build
 
-    # As the report is: in English as a whole.
-    language.choose(language.SOURCE)
+    if args.json:  # what programs read is the same in every language
+        language.choose(language.SOURCE)
     mapping, rec = Mapping.load(args.mapping), Recording.load(args.recording)
     if not args.any_setup:
         mapping.check(rec)
@@ -77,7 +78,9 @@ def run(args: argparse.Namespace) -> int:
         for name in args.compare
     }
     report = build(
-        title=f"{args.mapping.name} on {args.recording.name}",
+        title=_("{mapping} on {recording}").format(
+            mapping=args.mapping.name, recording=args.recording.name
+        ),
         made="",
         mapping=mapping,
         result=result,
@@ -172,7 +175,10 @@ def _side_by_side(
 ) -> list[str]:
     from calibkit.report import terminal, words
 
-    head = ("Mapping", "Accuracy", "95 % interval", "Worst", "SD", "Against the first")
+    head = (
+        *(_("Mapping"), _("Accuracy"), _("95 % interval"), _("Worst"), _("SD")),
+        _("Against the first"),
+    )
     rows = []
     for other, found in ((name, result), *others.items()):
         low, high = found.accuracy_low_deg, found.accuracy_high_deg
@@ -191,13 +197,14 @@ def _side_by_side(
 
 def _verdict(apart: dict[str, float]) -> str:
     low, high = apart["closer_low_deg"], apart["closer_high_deg"]
-    size = f"{abs(apart['closer_deg']):.2f}° ({low:+.2f} to {high:+.2f})"
+    closer = apart["closer_deg"]
     if low == high == 0:
-        return "the same"
-    if low > 0:
-        return f"closer by {size}"
-    if high < 0:
-        return f"farther by {size}"
+        return _("the same")
     if low != low:
-        return "too few targets to tell"
-    return f"can't tell: {apart['closer_deg']:+.2f}° ({low:+.2f} to {high:+.2f})"
+        return _("too few targets to tell")
+    text = _("can't tell: {off:+.2f}° ({low:+.2f} to {high:+.2f})")
+    if low > 0:
+        text = _("closer by {off:.2f}° ({low:+.2f} to {high:+.2f})")
+    elif high < 0:
+        text, closer = _("farther by {off:.2f}° ({low:+.2f} to {high:+.2f})"), -closer
+    return text.format(off=closer, low=low, high=high)

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
-from calibkit.language import _
+from calibkit.language import SOURCE, _, speaking
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
     from calibkit.joined.run_attempt import Attempt, Prior
+    from calibkit.joined.run_coach import Coached
     from calibkit.joined.run_conclude import Outcome
     from calibkit.kept.protocol_model import Protocol
-    from calibkit.kept.recording import Recording
 
 SUMMARY = "a session with a person: targets, a mapping, and how far to trust it"
 
@@ -64,7 +64,13 @@ def run(args: argparse.Namespace) -> int:
 def _sit(
     args: argparse.Namespace, chosen: Protocol, prior: Prior, old: Mapping | None
 ) -> None:
-    from calibkit.joined import run_after, run_attempt, run_conclude, run_sitting
+    from calibkit.joined import (
+        run_after,
+        run_attempt,
+        run_coach,
+        run_conclude,
+        run_sitting,
+    )
     from calibkit.kept.recording import Recording
 
     attempt, ends = run_sitting.prepare(args, chosen, checks_only=False)
@@ -79,8 +85,9 @@ def _sit(
         outcome = run_conclude.conclude(
             attempt, rec, path, prior, old, replace=args.replace
         )
-        outcome, said = run_after.decide(attempt, ends, outcome)
-        _tell(args, attempt, outcome, rec, path, said)
+        coached = run_coach.coached(attempt, outcome, rec)
+        outcome, does = run_after.decide(attempt, ends, outcome, coached.words())
+    _tell(args, attempt, outcome, coached, path, does)
 
 
 def _prior(shared: str | None, chosen: Protocol, old: Mapping | None) -> Prior:
@@ -105,35 +112,42 @@ def _tell(
     args: argparse.Namespace,
     attempt: Attempt,
     outcome: Outcome,
-    rec: Recording,
+    coached: Coached,
     path: Path,
-    said: str,
+    does: str,
 ) -> None:
     from calibkit.errors import NotGoodEnoughError
     from calibkit.joined import run_coach, run_conclude, run_words
 
-    advice, compared = run_coach.coached(attempt, outcome, rec)
     kept = bool(outcome.version and outcome.version.current)
-    # Both mappings on the same check points say more than two attempts side by side.
-    next_step = run_coach.sentences(advice, compared if kept else None)
-    gave = run_words.outcome(outcome, attempt.person)
-    words = "\n".join(filter(None, [gave, said, next_step]))
     more = {
         **run_conclude.figures(outcome.result),
         **run_conclude.key_figures(outcome.keys),
         "kept": kept,
         "version": outcome.version.number if outcome.version else None,
-        "advised": run_coach.keys(advice),
+        "advised": run_coach.keys(coached.advice()),
     }
     run_conclude.add_history(attempt, "calibration", path, more)
     if args.json:
+        with speaking(SOURCE):
+            words = _words(attempt, outcome, coached, does)
         told = _data(attempt, outcome, path, words)
-        options.emit_json({**told, "advice": run_coach.data(advice, compared)})
+        options.emit_json({**told, "advice": coached.data()})
     else:
-        options.emit(words)
+        options.emit(_words(attempt, outcome, coached, does))
         options.say(_("The recording is {path}").format(path=path))
-    if not kept and not said:
+    if not kept and not does:
         raise NotGoodEnoughError(run_words.refusal(outcome))
+
+
+def _words(attempt: Attempt, outcome: Outcome, coached: Coached, does: str) -> str:
+    from calibkit.joined import run_after, run_words
+
+    # Both mappings on the same check points say more than two attempts side by side.
+    kept = bool(outcome.version and outcome.version.current)
+    gave = run_words.outcome(outcome, attempt.person)
+    lines = [gave, run_after.decided(does), coached.words(compare=kept)]
+    return "\n".join(filter(None, lines))
 
 
 def _data(attempt: Attempt, outcome: Outcome, path: Path, words: str) -> dict[str, Any]:

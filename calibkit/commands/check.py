@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
+from calibkit.language import _
 
 if TYPE_CHECKING:
     from calibkit.live.signals_facts import Signal
@@ -59,10 +60,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Watch the stream, say what was found; never forbid to go on."""
+    from calibkit import language
     from calibkit.errors import CallError
     from calibkit.kept import home, settings
     from calibkit.kept.profile import check_person
 
+    if args.json:  # what programs read is the same in every language
+        language.choose(language.SOURCE)
     if args.headless and args.stream:
         raise CallError("--headless reads no stream; leave out --stream or --headless")
     if args.output is not None:
@@ -91,7 +95,7 @@ def _tell(args: argparse.Namespace, signal: Signal, name: str) -> None:
     if args.output is not None:
         text = signal_page.page(signal, name)
         disk.write_bytes(args.output, text.encode(), overwrite=args.force)
-        options.say(f"the page is {args.output}")
+        options.say(_("The page is {path}").format(path=args.output))
 
 
 def _simulated(args: argparse.Namespace, home: Path, stored: Any) -> tuple[Signal, str]:
@@ -175,8 +179,10 @@ def _calibrated(args: argparse.Namespace, home: Path, channels: Any) -> dict[str
     mapping = Mapping.from_snapshot(dict(profile.current(home, args.person).mapping))
     if mapping.channels != tuple(f"{c.eye} {c.type}" for c in channels):
         options.say(
-            "note: the mapping in use reads other channels than this stream's; the "
-            "check goes on without it"
+            _(
+                "The mapping in use reads other channels than this stream's. The check "
+                "goes on without it."
+            )
         )
         return {}
     text = mapping.source.get("reference", "")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from calibkit.joined import options
+from calibkit.language import _
 
 SUMMARY = "the whole job on a simulated person, over a real stream and window"
 
@@ -33,20 +34,19 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import os
 
-    from calibkit import language
     from calibkit.joined import demo
     from calibkit.window import display
 
-    language.choose(language.SOURCE)  # the page that it makes is in English
     folder = _folder(args.home)
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
     with contextlib.ExitStack() as stack:
         if not display.has_display(environment):
             number = stack.enter_context(display.virtual_display())
             environment["DISPLAY"] = number
-            options.say(f"There is no display here; a virtual one runs as {number}.")
-        options.say(f"Everything goes to {folder}")
-        found = demo.run_demo(
+            said = _("There is no display here; a virtual one runs as {number}.")
+            options.say(said.format(number=number))
+        options.say(_("Everything goes to {folder}").format(folder=folder))
+        found, words = demo.run_demo(
             demo.Demo(
                 folder=folder,
                 tracker=args.tracker,
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         options.emit_json(found)
     else:
-        options.emit(_words(found, folder))
+        options.emit(_words(found, words, folder))
     return 0
 
 
@@ -72,19 +72,20 @@ def _folder(home: Path | None) -> Path:
     return home_folder.resolve(folder)
 
 
-def _words(found: dict[str, Any], folder: Path) -> str:
+def _words(found: dict[str, Any], words: str, folder: Path) -> str:
     tried = found["tried"]
     return "\n".join(
         [
             "",
-            found["words"],
-            f"A program asked for {tried['asked']} of these keys; the calibrated gaze "
-            f"hit {tried['hits']} of them ({tried['samples']} samples came, "
-            f"{tried['valid']:.0%} of them valid).",
+            words,
+            _(
+                "A program asked for {asked} of these keys; the calibrated gaze hit "
+                "{hits} of them ({samples} samples came, {valid:.0%} of them valid)."
+            ).format(**tried),
             "",
-            f"Report     {found['page']}",
-            f"Recording  {found['recording']}",
-            f"Profile    {folder / 'profiles'}",
-            f"Pictures   {found['pictures']}",
+            f"{_('Report'):<12}{found['page']}",
+            f"{_('Recording'):<12}{found['recording']}",
+            f"{_('Profile'):<12}{folder / 'profiles'}",
+            f"{_('Pictures'):<12}{found['pictures']}",
         ]
     )

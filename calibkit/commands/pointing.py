@@ -6,7 +6,7 @@ import argparse
 import secrets
 
 from calibkit.joined import options
-from calibkit.language import _
+from calibkit.language import SOURCE, _, speaking
 
 SUMMARY = "a trial on ever finer keys: which of them to offer, and with which dwell"
 
@@ -66,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     more = {**grid, "hits": found.hits, "tries": found.tries}
     run_conclude.add_history(attempt, "pointing", path, more)
     if args.json:
+        with speaking(SOURCE):
+            words = pointing_words.describe(found)
         about = {**said.about(attempt, path), "mapping": {"id": mapping.id}}
         trial = pointing_words.data(found)
         options.emit_json({**about, "words": words, "pointing": trial})

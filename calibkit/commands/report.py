@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
+from calibkit.language import SOURCE, _, speaking
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
@@ -61,28 +62,27 @@ class _Found:
 
 def run(args: argparse.Namespace) -> int:
     """Gather, judge, write the page, say the same in text or JSON."""
-    from calibkit import language
     from calibkit.errors import CallError
     from calibkit.report import page, terminal
 
-    # Reports are in English as a whole, until all of their words are translated.
-    language.choose(language.SOURCE)
     if not args.person and not args.recordings:
         raise CallError("nothing to report on; name a person (--person) or a recording")
     if args.output:
         options.check_output(args.output, force=args.force)
-    report = _report(_gathered(args))
+    found = _gathered(args)
+    report = _report(found)
     if args.output:
         from calibkit.kept.store import write_bytes
 
         text = page.render(report, large=args.large_print)
         write_bytes(args.output, text.encode(), args.force)
     if args.json:
-        options.emit_json(terminal.plain(report))
+        with speaking(SOURCE):
+            options.emit_json(terminal.plain(_report(found)))
     else:
         options.emit(terminal.text(report).rstrip())
     if args.output:
-        options.say(f"The page is {args.output}")
+        options.say(_("The page is {path}").format(path=args.output))
     return 0
 
 
@@ -179,15 +179,16 @@ def _report(found: _Found) -> Report:
 
     rec = found.rec
     about = [
-        ("Person", found.person or (rec.person if rec else "")),
-        ("Recorded", rec.created[:16].replace("T", " ") if rec else ""),
-        ("Attempt", str(rec.attempt) if rec and rec.created else ""),
-        ("Tracker", rec.name if rec else ""),
+        (_("Person"), found.person or (rec.person if rec else "")),
+        (_("Recorded"), rec.created[:16].replace("T", " ") if rec else ""),
+        (_("Attempt"), str(rec.attempt) if rec and rec.created else ""),
+        (_("Tracker"), rec.name if rec else ""),
     ]
     stamp = time.strftime("%Y-%m-%d %H:%M", time.gmtime())
+    made = _("{time} UTC with calibkit {version}")
     return build(
-        title="Gaze calibration report",
-        made=f"{stamp} UTC with calibkit {calibkit.__version__}",
+        title=_("Gaze calibration report"),
+        made=made.format(time=stamp, version=calibkit.__version__),
         mapping=found.mapping,
         result=found.result,
         keys=found.keys,
@@ -204,8 +205,8 @@ def _provenance(found: _Found) -> list[tuple[str, str]]:
     if found.path is None or found.rec is None:
         return []
     return [
-        ("Recording", found.path.name),
-        ("Its SHA-256", sha256_of(found.path)),
-        ("Recorded with", found.rec.software or "not known"),
-        ("Stream", found.rec.source_id or "not known"),
+        (_("Recording"), found.path.name),
+        (_("Its SHA-256"), sha256_of(found.path)),
+        (_("Recorded with"), found.rec.software or _("not known")),
+        (_("Stream"), found.rec.source_id or _("not known")),
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from calibkit.joined import options
-from calibkit.language import _
+from calibkit.language import SOURCE, _, speaking
 
 SUMMARY = "check points on a person's mapping: how far to trust it today"
 
@@ -59,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
     more = {**run_conclude.figures(result), **run_conclude.key_figures(keys)}
     run_conclude.add_history(attempt, "validation", path, more)
     if args.json:
+        with speaking(SOURCE):
+            words = run_words.validation(result, keys)
         options.emit_json(
             {
                 **run_words.about(attempt, path),

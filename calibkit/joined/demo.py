@@ -23,10 +23,11 @@ import numpy as np
 
 from calibkit.errors import CalibkitError, DeviceError
 from calibkit.joined.options import say
+from calibkit.language import _, current, later
 from calibkit.streams import lsl
 
 PERSON = "heron"
-SCENARIO = (
+SCENARIO = later(
     "The person is invented: code name heron, propped up in bed, with a borrowed "
     "camera tracker under a 24-inch screen. Nothing here comes from a real client."
 )
@@ -66,7 +67,7 @@ class Demo:
 
     def command(self, *arguments: str) -> list[str]:
         """Return the words that start a command."""
-        return [sys.executable, "-m", "calibkit", *arguments]
+        return [sys.executable, "-m", "calibkit", *arguments, "--language", current()]
 
     def run(self, *arguments: str) -> str:
         """Run one command to its end and return what it printed.
@@ -201,15 +202,15 @@ def try_keys(
     return {"asked": len(centres), "hits": hits, "samples": rows_seen, "valid": share}
 
 
-def run_demo(demo: Demo) -> dict[str, Any]:
-    """Run the whole job and return what was found.
+def run_demo(demo: Demo) -> tuple[dict[str, Any], str]:
+    """Run the whole job and return what was found, and the report's first words.
 
     Raises
     ------
     CalibkitError
         When a step fails; its own sentence and exit status.
     """
-    say(SCENARIO)
+    say(_(SCENARIO))
     pictures = demo.folder / "pictures"
     page = demo.folder / "report.html"
     simulate = (
@@ -217,22 +218,24 @@ def run_demo(demo: Demo) -> dict[str, Any]:
         *("--screen-px", WINDOW, "--screen-mm", WINDOW_MM),
     )
     with demo.beside(*simulate) as person:
-        _step(1, f"a simulated person at a {demo.tracker} tracker starts to stream")
+        starts = _("a simulated person at a {tracker} tracker starts to stream")
+        _step(1, starts.format(tracker=demo.tracker))
         await_stream(demo.source_id, person)
-        _step(2, "what calibkit would read from the stream")
+        _step(2, _("what calibkit would read from the stream"))
         say(_indented(demo.run("streams", "--stream", demo.source_id)))
-        _step(3, "a session of six points and the check points, in a window")
+        _step(3, _("a session of six points and the check points, in a window"))
         session = json.loads(
             demo.run(
                 *("calibrate", "--person", PERSON, "--stream", demo.source_id),
                 *("--window", WINDOW, "--pictures", str(pictures), "--json"),
             )
         )
-        _step(4, "the report")
-        demo.run("report", "--person", PERSON, "-o", str(page), "--force")
-        _step(5, "calibrated gaze is published, and a program that needs it listens")
+        _step(4, _("the report"))
+        report = demo.run("report", "--person", PERSON, "-o", str(page), "--force")
+        _step(5, _("calibrated gaze is published, and a program that needs it listens"))
         tried = _use(demo, session)
-    return {**session, "tried": tried, "page": str(page), "pictures": str(pictures)}
+    made = {"tried": tried, "page": str(page), "pictures": str(pictures)}
+    return {**session, **made}, "\n".join(report.split("\n\n")[1:3])
 
 
 def _use(demo: Demo, session: Mapping[str, Any]) -> dict[str, Any]:
@@ -246,7 +249,8 @@ def _use(demo: Demo, session: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _step(number: int, text: str) -> None:
-    say(f"\n[{number} of 5] {text}")
+    said = _("[{number} of 5] {text}").format(number=number, text=text)
+    say(f"\n{said}")
 
 
 def _indented(text: str) -> str:

@@ -81,21 +81,32 @@ def show_result(ends: Ends, text: str) -> None:
         ends.beside.offer(title, text.split("\n"), CLOSE, READ_S)
 
 
-def decide(attempt: Attempt, ends: Ends, outcome: Outcome) -> tuple[Outcome, str]:
+def decide(
+    attempt: Attempt, ends: Ends, outcome: Outcome, advice: str
+) -> tuple[Outcome, str]:
     """Let the operator decide about a new mapping, where there is something to decide.
+
+    Parameters
+    ----------
+    attempt : Attempt
+    ends : Ends
+    outcome : Outcome
+    advice : str
+        The coach's, shown below the result.
 
     Returns
     -------
     outcome : Outcome
         With the version as it is in use now.
-    said : str
-        What was decided, in words; "" where nothing was.
+    decided : {"back", "replace", ""}
+        What was decided, if anything was.
     """
     if ends.beside is None:
         return outcome, ""
     words = run_words.outcome(outcome, attempt.person).split("\n")
     if outcome.version is not None and not outcome.version.current:
         words.append(run_words.sentence(run_words.refusal(outcome)))
+    words += advice.split("\n")
     choices = {**_choices(attempt, outcome), **CLOSE}
     title = _("The session is over.")
     does = ends.beside.offer(title, words, choices, CHOOSE_S)
@@ -123,8 +134,15 @@ def _done(attempt: Attempt, outcome: Outcome, does: str) -> tuple[Outcome, str]:
         return outcome, ""
     if does == "back":
         profile.rollback(attempt.home, attempt.person)
-        said = _("The operator went back: the mapping before is in use again.")
-        return replace(outcome, version=replace(version, current=False)), said
+        return replace(outcome, version=replace(version, current=False)), does
     now = profile.activate(attempt.home, attempt.person, version.number)
-    said = _("The operator put the new mapping into use all the same.")
-    return replace(outcome, version=now), said
+    return replace(outcome, version=now), does
+
+
+def decided(does: str) -> str:
+    """Say what the operator decided; "" where nothing was."""
+    if does == "back":
+        return _("The operator went back: the mapping before is in use again.")
+    if does == "replace":
+        return _("The operator put the new mapping into use all the same.")
+    return ""

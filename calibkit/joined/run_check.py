@@ -79,8 +79,12 @@ def _tell(ends: Ends, signal: Signal, before: Sequence[str] | None = None) -> li
         if _poor(signal):
             ends.tell(_("The next key goes on anyway."))
     if ends.beside is not None:
-        every = [*signals_words.lines(signal), signals_words.summary(signal)]
-        ends.beside.check(_("Signal check"), every, waits=_poor(signal))
+        # What would help comes first.
+        findings = sorted(signal.findings, key=lambda f: HINTS.index(f.level)
+                          if f.level in HINTS else len(HINTS))  # fmt: skip
+        every = [signals_words.summary(signal), *map(signals_words.line, findings)]
+        bars = signals_words.bar_parts(signal)
+        ends.beside.check(_("Signal check"), every, bars, waits=_poor(signal))
     return [f.about for f in hints]
 
 

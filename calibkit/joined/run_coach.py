@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ from calibkit.errors import CalibkitError
 from calibkit.kept import protocol as protocols
 from calibkit.kept import records
 from calibkit.kept.recording import Recording
+from calibkit.language import SOURCE, _, speaking
 
 if TYPE_CHECKING:
     from calibkit.joined.run_attempt import Attempt
@@ -24,10 +25,47 @@ SITTING = timedelta(minutes=45)
 MOST_EARLIER = 4
 
 
-def coached(
-    attempt: Attempt, outcome: Outcome, rec: Recording
-) -> tuple[Advice, Comparison | None]:
-    """What to do next, and how this attempt compares with the one before it.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Coached:
+    """The attempts of a sitting as the coach sees them; advice in words of any time.
+
+    Parameters
+    ----------
+    now : Tried
+    earlier : tuple of Tried
+        Those before it, oldest first.
+    goal : Goal, optional
+        The keys that the protocol asks for.
+    """
+
+    now: Tried
+    earlier: tuple[Tried, ...] = ()
+    goal: Goal | None = None
+
+    def advice(self) -> Advice:
+        """What to do next, in the language that is spoken."""
+        from calibkit.judged import coach
+
+        return coach.advise(self.now, self.earlier, self.goal)
+
+    def compared(self) -> Comparison | None:
+        """How this attempt compares with the one before it."""
+        from calibkit.judged import coach
+
+        return coach.compare(self.now, self.earlier[-1]) if self.earlier else None
+
+    def words(self, *, compare: bool = True) -> str:
+        """Return the advice as lines for the operator."""
+        return sentences(self.advice(), self.compared() if compare else None)
+
+    def data(self) -> dict[str, Any]:
+        """Return the advice as plain data, in English."""
+        with speaking(SOURCE):
+            return data(self.advice(), self.compared())
+
+
+def coached(attempt: Attempt, outcome: Outcome, rec: Recording) -> Coached:
+    """Gather what the coach needs of this attempt and of those before it.
 
     Parameters
     ----------
@@ -39,20 +77,17 @@ def coached(
 
     Returns
     -------
-    (Advice, Comparison or None)
+    Coached
     """
-    from calibkit.judged import coach
-
     before = _entries(attempt)
     asked = [(), *map(_asked, before)]
-    earlier = [
+    earlier = tuple(
         tried
         for entry, outside in zip(before, asked, strict=False)
         if (tried := _again(attempt, entry, outside)) is not None
-    ]
+    )
     now = _tried(attempt.protocol, outcome, rec, asked[-1])
-    advice = coach.advise(now, earlier, _goal(attempt.protocol))
-    return advice, coach.compare(now, earlier[-1]) if earlier else None
+    return Coached(now=now, earlier=earlier, goal=_goal(attempt.protocol))
 
 
 def _goal(protocol: Protocol) -> Goal | None:
@@ -137,7 +172,14 @@ def sentences(advice: Advice, compared: Comparison | None) -> str:
              if c.key not in OUTSIDE]  # fmt: skip
     if advice.own_mapping:
         flags.append("--shared own")
-    lines = [compared.words if compared else "", advice.words, " ".join(flags)]
+    lines = [compared.words if compared else "", advice.words]
+    places = [place for c in advice.changes for f in c.evidence for place in f.where]
+    if places:
+        listed = ", ".join(dict.fromkeys(places))
+        lines.append(_("It was at: {places}.").format(places=listed))
+    if advice.changes:
+        lines.append(" ".join(kept.reason for kept in advice.kept))
+    lines.append(" ".join(flags))
     return "\n".join(line for line in lines if line)
 
 

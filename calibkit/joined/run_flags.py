@@ -106,4 +106,3 @@ def _add_operator(parser: argparse.ArgumentParser) -> None:
         help="rest after each target, and show the operator's words on the one screen",
     )
     add("--no-check", action="store_true", help="leave the signal check out")
-    add("--language", metavar="CODE", help="of the operator's words (en, de)")

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calibkit import language
 from calibkit.errors import CallError
 from calibkit.joined import options
 from calibkit.joined.run_attempt import Attempt, Ends
@@ -45,7 +44,6 @@ def prepare(
     from calibkit.kept.profile import check_person
 
     check_person(args.person)
-    language.choose(args.language)
     if args.headless and args.stream:
         raise CallError("--headless reads no stream; leave out --stream or --headless")
     if args.pictures is not None and not args.headless:

@@ -17,13 +17,20 @@ from calibkit import geometry
 from calibkit.channels import Channel, feature_sources, missing
 from calibkit.fitted import features
 from calibkit.geometry import Setup
+from calibkit.language import later
 from calibkit.live.signals_head import STAND_IN
 
 Array = NDArray[np.float64]
 
 WINDOW_S = 0.25  # within a usual fixation of 0.2 to 0.3 s
 FEWEST = 5  # samples in a window, for slow cameras
-OWN_UNIT = "of the stream's own unit"
+OWN_UNIT = later("of the stream's own unit")
+_SCREEN_UNITS = {
+    "normalized": later("of the screen"),
+    "px": later("pixels"),
+    "mm": later("mm"),
+}
+_CAMERA_UNITS = {"px": later("pixels of the camera"), "mm": later("mm")}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,12 +205,10 @@ def _scaled(
         return "degrees", geometry.angles_to_px(shown, xy), shown
     if source.kind == "screen":
         raw = np.asarray(table[:, list(source.columns)], float)
-        known = {"normalized": "of the screen", "px": "pixels", "mm": "mm"}
-        return known.get(source.unit, OWN_UNIT), raw, None
+        return _SCREEN_UNITS.get(source.unit, OWN_UNIT), raw, None
     if source.kind == "pupil-reflex" and len(source.columns) == 6:
-        return "of the reflexes' distance", xy, None
-    known = {"px": "pixels of the camera", "mm": "mm"}
-    return known.get(source.unit, OWN_UNIT), xy, None
+        return later("of the reflexes' distance"), xy, None
+    return _CAMERA_UNITS.get(source.unit, OWN_UNIT), xy, None
 
 
 def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, float]:

@@ -96,18 +96,38 @@ class Beside:
         self._telling = resting
         return (words.Tell(lines=self._board.lines() if resting else ()),)
 
-    def check(self, title: str, lines: Sequence[str], *, waits: bool) -> None:
-        """Show the signal check; where it waits, the next key goes on anyway."""
+    def check(
+        self,
+        title: str,
+        lines: Sequence[str],
+        bars: Sequence[Mapping[str, Any]] = (),
+        *,
+        waits: bool,
+    ) -> None:
+        """Show the signal check; where it waits, the next key goes on anyway.
+
+        Parameters
+        ----------
+        title : str
+        lines : sequence of str
+            The sentence that sums it up, and what was found.
+        bars : sequence of dict
+            Where the head is, as `signals_words.bar_parts` says it.
+        waits : bool
+        """
         if self._page is None:
             return
         state = self._board.state(0.0, NOTHING)
+        keys = [row for row in state["keys"] if row["does"] in ("next", "stop")]
         note = _("The next key goes on anyway.") if waits else ""
-        self._page.show({**state, "point": title, "words": note, "result": list(lines)})
+        shown = {**state, "view": "check", "point": title, "words": note, "keys": keys}
+        self._page.show({**shown, "result": list(lines), "bars": list(bars)})
 
     def say(self, text: str) -> None:
-        """Put a sentence above everything else on the page."""
+        """Put a sentence in place of everything on the page."""
         if self._page is not None and self._state:
-            self._state = {**self._state, "words": text, "keys": []}
+            said = {"view": "over", "point": "", "words": text, "keys": []}
+            self._state = {**self._state, **said}
             self._page.show(self._state)
 
     def offer(
@@ -138,14 +158,8 @@ class Beside:
         # A key that was pressed for the session must not decide about its result.
         self._page.pressed()
         keys = phrases.keys(choices)
-        over: dict[str, Any] = {
-            "target": None,
-            "gaze": [],
-            "away": "",
-            "share": 1.0,
-            "mapped": True,
-        }
-        shown = {**self._state, **over, "point": title, "words": "", "keys": keys}
+        over = {"view": "over", "point": title, "words": ""}
+        shown = {**self._state, **over, "keys": keys}
         self._page.show({**shown, "result": list(result)})
         end_s = time.monotonic() + wait_s
         seen_s = time.monotonic()

@@ -119,9 +119,11 @@ class Board:
         times, samples = self._since(now_s - WATCHED_S)
         trail = self._mapped(samples[times > now_s - TRAIL_S])
         off_deg = self._off_deg(samples[times > now_s - TRAIL_S])
-        number = now.done + (now.target is not None)
+        # Between two targets it is the coming one that is spoken of.
+        number = min(now.done + 1, now.total)
         return {
             "language": current(),
+            "view": "session",
             "point": phrases.point(number, now.total, now.role),
             "share": now.done / max(now.total, 1),
             "words": self._note or phrases.state(now.state, self._advance),
@@ -141,6 +143,7 @@ class Board:
             "last": list(self._lines),
             "keys": phrases.keys(self._keys),
             "result": [],
+            "bars": [],
         }
 
     def lines(self) -> tuple[str, ...]:

@@ -25,6 +25,8 @@ PARTS = {
     "page.css": ("page.css", "text/css; charset=utf-8"),
     "page.js": ("page.js", "text/javascript; charset=utf-8"),
 }
+# Words that the script says by itself.
+_SCRIPT = ("gone", "over", "taken", "nothing")
 _HERE = Path(__file__).resolve().parent
 
 
@@ -36,5 +38,5 @@ def part(name: str) -> tuple[str, str]:
         return kind, text
     labels = phrases.labels()
     shown = {key: html.escape(value) for key, value in labels.items()}
-    data = html.escape(json.dumps({k: labels[k] for k in ("gone", "taken", "nothing")}))
+    data = html.escape(json.dumps({name: labels[name] for name in _SCRIPT}))
     return kind, Template(text).substitute(shown, language=current(), data=data)

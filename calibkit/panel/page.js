@@ -9,9 +9,12 @@ const names = { " ": "space", "Escape": "escape", "Enter": "return", "Tab": "tab
   "End": "end", "PageUp": "pageup", "PageDown": "pagedown", "ArrowUp": "up",
   "ArrowDown": "down", "ArrowLeft": "left", "ArrowRight": "right", ",": "comma",
   ".": "period", "-": "minus", "+": "plus", "/": "slash" };
+// The session answers at least once a second; longer silence is no news, but a loss.
+const SILENT_MS = 1800;
 let serial = -1;
 let known = [];
 let drawnKeys = "";
+let over = false;
 
 function press(key) {
   fetch("key", { method: "POST", body: JSON.stringify({ page, key }) })
@@ -21,6 +24,9 @@ function press(key) {
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   const name = names[event.key] || event.key.toLowerCase();
+  // A button that was reached by keyboard is pressed by Space and Enter, as anywhere.
+  const pressing = name === "space" || name === "return";
+  if (pressing && document.activeElement instanceof HTMLButtonElement) return;
   if (!known.includes(name)) return;
   event.preventDefault();
   press(name);
@@ -47,6 +53,30 @@ function showEyes(eyes) {
     bar.setAttribute("aria-label", eye.eye);
     row.append(item("span", eye.eye), bar, item("span", eye.words));
     return row;
+  }));
+}
+
+function showBars(bars) {
+  fill("bars", bars.flatMap((bar) => {
+    const row = document.createElement("div");
+    row.className = "bar";
+    row.setAttribute("role", "img");
+    row.setAttribute("aria-label", bar.words);
+    const track = document.createElement("span");
+    track.className = "track";
+    const part = document.createElement("i");
+    if (bar.far) part.className = "far";
+    part.style.left = `${50 + 50 * Math.min(0, bar.share)}%`;
+    part.style.width = `${50 * Math.abs(bar.share)}%`;
+    track.append(part, document.createElement("b"));
+    for (const side of [25, 75]) {
+      const limit = document.createElement("b");
+      limit.className = "limit";
+      limit.style.left = `${side}%`;
+      track.append(limit);
+    }
+    row.append(item("span", bar.left), track, item("span", bar.right));
+    return [item("p", bar.words), row];
   }));
 }
 
@@ -84,13 +114,18 @@ function showKeys(keys) {
     button.type = "button";
     button.dataset.does = row.does;
     button.append(item("kbd", row.shown), row.words);
-    button.addEventListener("click", () => press(row.key));
+    button.addEventListener("click", (event) => {
+      press(row.key);
+      // After a click by hand the next Space is the session's again.
+      if (event.detail > 0) button.blur();
+    });
     return button;
   }));
 }
 
 function show(state) {
   document.documentElement.lang = state.language;
+  document.body.dataset.view = state.view;
   at("point").textContent = state.point;
   at("words").textContent = state.words;
   at("done").style.width = `${100 * state.share}%`;
@@ -107,37 +142,42 @@ function show(state) {
     at("result").dataset.shown = state.result.join("\n");
     fill("result", state.result.map((line) => item("p", line)));
   }
+  showBars(state.bars);
   showKeys(state.keys);
 }
 
 function say(text) {
+  document.body.dataset.view = "away";
+  at("point").textContent = "";
   at("words").textContent = text;
   showKeys([]);
+  serial = -1;
 }
 
 async function watch() {
-  for (;;) {
+  while (!over) {
     try {
-      const answer = await fetch("state",
-        { headers: { "X-Page": page, "X-Serial": String(serial) } });
+      const answer = await fetch("state", {
+        headers: { "X-Page": page, "X-Serial": String(serial) },
+        signal: AbortSignal.timeout(SILENT_MS),
+      });
       if (answer.status === 409) {
         say(labels.taken);
-        serial = -1;
       } else if (answer.ok) {
         serial = Number(answer.headers.get("X-Serial"));
         const state = await answer.json();
-        if (state.screen) show(state);
+        over = Boolean(state.over);
+        if (over) say(labels.over);
+        else if (state.screen) show(state);
         await new Promise((go) => setTimeout(go, 60));
         continue;
       } else {
         say(labels.gone);
-        serial = -1;
       }
     } catch {
       say(labels.gone);
-      serial = -1;
     }
-    await new Promise((go) => setTimeout(go, 1000));
+    await new Promise((go) => setTimeout(go, 500));
   }
 }
 watch();

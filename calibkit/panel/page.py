@@ -29,6 +29,8 @@ LOOPBACK = "127.0.0.1"
 # A page that has not asked for this long is gone, and another may take over.
 GONE_S = 4.0
 WAIT_S = 1.0
+# A page asks again after 60 ms; so long it can hear that all is over.
+FAREWELL_S = 0.3
 BODY_LIMIT = 1024
 REQUEST_S = 10.0
 _KEY = re.compile(r"[a-z0-9_]{1,16}")
@@ -100,7 +102,11 @@ class Page:
                 return tuple(found)
 
     def close(self) -> None:
-        """Stop serving; a browser that is connected still gets no more answers."""
+        """Say that it is over to whoever looks, and stop serving."""
+        watched = self.watched
+        self.show({"over": True})
+        if watched:
+            time.sleep(FAREWELL_S)
         with self._news:
             self.closed = True
             self._news.notify_all()

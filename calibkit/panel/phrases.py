@@ -176,8 +176,10 @@ def labels() -> dict[str, str]:
         "nothing": _("Nothing yet."),
         "keys": _("Keys and buttons"),
         "gone": _(
-            "This page no longer reaches the session. It may be over: see the terminal."
+            "The session is lost: it has ended, or it cannot be reached. What was "
+            "recorded is kept. The terminal says more."
         ),
+        "over": _("The session is over. This page can be closed."),
         "taken": _(
             "Another page is the operator's already. Close that page first; then this "
             "one takes over by itself."

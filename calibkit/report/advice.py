@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibkit.judged.assess_figures import Assessment
 from calibkit.judged.keys import UsableKeys, usable_keys
+from calibkit.language import _, plural
 from calibkit.report import words
 
 FEW_TARGETS = 5
@@ -64,19 +65,25 @@ def _unseen(result: Assessment) -> list[str]:
     found = []
     if unseen.any():
         found.append(
-            f"No gaze was seen at target {_places(result, unseen)}. Keys there have "
-            "not been tested; show these targets again."
+            _(
+                "No gaze was seen at target {places}. Keys there have not been tested; "
+                "show these targets again."
+            ).format(places=_places(result, unseen))
         )
     if away.any():
         found.append(
-            f"At target {_places(result, away)} gaze stayed far away, and the others "
-            "were well met. It does not count: the person may have looked elsewhere, "
-            "or the tracker may fail there. Show it again."
+            _(
+                "At target {places} gaze stayed far away, and the others were well "
+                "met. It does not count: the person may have looked elsewhere, or the "
+                "tracker may fail there. Show it again."
+            ).format(places=_places(result, away))
         )
     if missed.any():
         found.append(
-            f"No steady look was found at target {_places(result, missed)}. These "
-            "targets do not count towards the key size; show them again."
+            _(
+                "No steady look was found at target {places}. These targets do not "
+                "count towards the key size; show them again."
+            ).format(places=_places(result, missed))
         )
     return found
 
@@ -94,10 +101,13 @@ def _far(result: Assessment, keys: UsableKeys) -> list[str]:
     rest = replace(result, targets=result.targets[~far])
     without = usable_keys(rest, setup=result.setup, reliability=keys.reliability)
     return [
-        f"Target {_places(result, far)} is far off, the others are not. The person may "
-        "have looked elsewhere, or the tracker may fail there. Show it again. Without "
-        f"it, {without.rows} x {without.columns} keys (rows x columns) would be "
-        "reliable."
+        _(
+            "Target {places} is far off, the others are not. The person may have "
+            "looked elsewhere, or the tracker may fail there. Show it again. Without "
+            "it, {rows} x {columns} keys (rows x columns) would be reliable."
+        ).format(
+            places=_places(result, far), rows=without.rows, columns=without.columns
+        )
     ]
 
 
@@ -105,8 +115,10 @@ def _lost(result: Assessment) -> list[str]:
     if not MUCH_LOSS <= result.loss < 1:
         return []
     return [
-        f"{words.percent(result.loss)} of the samples were lost. Check light, glasses "
-        "and seating, and whether the tracker sees both eyes."
+        _(
+            "{share} of the samples were lost. Check light, glasses and seating, and "
+            "whether the tracker sees both eyes."
+        ).format(share=words.percent(result.loss))
     ]
 
 
@@ -115,8 +127,13 @@ def _few(result: Assessment) -> list[str]:
     if number >= FEW_TARGETS or number == 0:
         return []
     return [
-        f"Only {words.count(number, 'check target')} counted. More of them remove "
-        "doubt, and often allow smaller keys."
+        plural(
+            "Only {number} check target counted. More of them remove doubt, and often "
+            "allow smaller keys.",
+            "Only {number} check targets counted. More of them remove doubt, and often "
+            "allow smaller keys.",
+            number,
+        )
     ]
 
 
@@ -125,7 +142,8 @@ def _outside(result: Assessment, keys: UsableKeys) -> list[str]:
     if not keys.rows or keys.rows * keys.columns == 1 or not len(known):
         return []
     sides = []
-    for name, low, high in (("x", "left", "right"), ("y", "top", "bottom")):
+    edges = (("x", _("left"), _("right")), ("y", _("top"), _("bottom")))
+    for name, low, high in edges:
         size = result.setup.screen_px[name == "y"]
         parts = keys.columns if name == "x" else keys.rows
         first, last = size / parts / 2, size - size / parts / 2
@@ -136,8 +154,10 @@ def _outside(result: Assessment, keys: UsableKeys) -> list[str]:
     if not sides:
         return []
     return [
-        f"Nothing was checked near the edge of the screen: {', '.join(sides)}. What is "
-        "said of keys there is an estimate from the other targets."
+        _(
+            "Nothing was checked near the edge of the screen: {sides}. What is said of "
+            "keys there is an estimate from the other targets."
+        ).format(sides=", ".join(sides))
     ]
 
 
@@ -146,16 +166,25 @@ def _one_eye(result: Assessment) -> list[str]:
     seen = [eye for eye in ("left", "right") if result.eyes[eye].loss < 1]
     if len(seen) == 1:
         return [
-            f"Only the {seen[0]} eye was seen. If the other eye is used too, check "
-            "that the tracker sees it."
+            _(
+                "Only the {eye} eye was seen. If the other eye is used too, check that "
+                "the tracker sees it."
+            ).format(eye=_(seen[0]))
         ]
     for eye, other in (("left", "right"), ("right", "left")):
         alone = result.eyes[eye].accuracy_deg
         if both - alone > BETTER_EYE_DEG and result.eyes[eye].loss < result.loss + 0.1:
             return [
-                f"The {eye} eye alone is closer ({words.degrees(alone)}) than both "
-                f"together ({words.degrees(both)}). Calibrating with the {eye} eye "
-                f"only may help; the {other} eye may point elsewhere."
+                _(
+                    "The {eye} eye alone is closer ({alone}) than both together "
+                    "({both}). Calibrating with the {eye} eye only may help; the "
+                    "{other} eye may point elsewhere."
+                ).format(
+                    eye=_(eye),
+                    other=_(other),
+                    alone=words.degrees(alone),
+                    both=words.degrees(both),
+                )
             ]
     return []
 
@@ -164,6 +193,8 @@ def _rate(result: Assessment) -> list[str]:
     if not result.measured_rate_hz < 0.9 * result.rate_hz:
         return []
     return [
-        f"The tracker promises {result.rate_hz:.0f} samples a second and sent "
-        f"{result.measured_rate_hz:.0f}. The loss shown counts the missing ones."
+        _(
+            "The tracker promises {promised:.0f} samples a second and sent {sent:.0f}. "
+            "The loss shown counts the missing ones."
+        ).format(promised=result.rate_hz, sent=result.measured_rate_hz)
     ]

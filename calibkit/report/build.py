@@ -12,8 +12,10 @@ from calibkit.geometry import Setup
 from calibkit.judged.assess_figures import Assessment, Figures
 from calibkit.judged.keys import UsableKeys
 from calibkit.judged.keys_predict import miss_probability, predict
+from calibkit.language import Said, _, decimal, later, plural
 from calibkit.report import advice, words
 from calibkit.report.data import (
+    CAUTIONS,
     Earlier,
     EyeRow,
     Figure,
@@ -21,8 +23,22 @@ from calibkit.report.data import (
     Report,
     TargetRow,
 )
+from calibkit.report.reasons import said
 
-NO_MAPPING = "There is no mapping here, so gaze could not be judged."
+_EYES = {"both": later("both"), "left": later("left"), "right": later("right")}
+_KINDS = {
+    "calibration": later("calibration"),
+    "validation": later("validation"),
+    "pointing": later("pointing trial"),
+}
+_MADE_FROM = {
+    "person": later("person"),
+    "session": later("session"),
+    "created": later("created"),
+    "source_id": later("source id"),
+    "stream": later("stream"),
+}
+NO_MAPPING = later("There is no mapping here, so gaze could not be judged.")
 
 
 def build(
@@ -75,11 +91,18 @@ def build(
         eyes=_eyes(result) if result else (),
         targets=_targets(result) if result else (),
         looks=_looks(mapping) if mapping else (),
-        notes=(*troubles, *(mapping.notes if mapping else (NO_MAPPING,))),
+        notes=(*troubles, *_notes(mapping)),
+        cautions=tuple(_(text) for text in CAUTIONS),
         history=tuple(_earlier(entry) for entry in history),
         technical=(*_setup_lines(setup), *_technical(mapping, result), *technical),
         gaze_px=result.gaze_px if result else (),
     )
+
+
+def _notes(mapping: Mapping | None) -> tuple[str, ...]:
+    if mapping is None:
+        return (_(NO_MAPPING),)
+    return tuple(said(note) for note in mapping.notes)
 
 
 def _sentences(result: Assessment | None) -> tuple[str, ...]:
@@ -119,29 +142,33 @@ def _figures(result: Assessment) -> tuple[Figure, ...]:
     return (
         angle(
             "accuracy",
-            "Accuracy, mean over targets",
-            "angle from each target to the mean gaze point",
+            _("Accuracy, mean over targets"),
+            _("angle from each target to the mean gaze point"),
         ),
-        angle("accuracy_median", "Accuracy, median over targets", "half are closer"),
-        angle("accuracy_max", "Accuracy, worst target", "the largest of them"),
+        angle(
+            "accuracy_median", _("Accuracy, median over targets"), _("half are closer")
+        ),
+        angle("accuracy_max", _("Accuracy, worst target"), _("the largest of them")),
         angle(
             "precision_sd",
-            "Precision, SD",
-            "how widely gaze scatters about its mean point",
+            _("Precision, SD"),
+            _("how widely gaze scatters about its mean point"),
         ),
         angle(
             "precision_rms",
-            "Precision, RMS sample to sample",
-            "how much gaze jumps from one sample to the next",
+            _("Precision, RMS sample to sample"),
+            _("how much gaze jumps from one sample to the next"),
         ),
         Figure(
-            name="Data loss",
+            name=_("Data loss"),
             value=result.loss,
             low=result.loss_low,
             high=result.loss_high,
             form="share",
             mm=math.nan,
-            meaning="samples expected but not seen, of the whole time of the targets",
+            meaning=_(
+                "samples expected but not seen, of the whole time of the targets"
+            ),
         ),
     )
 
@@ -150,7 +177,9 @@ def _eyes(result: Assessment) -> tuple[EyeRow, ...]:
     names = ("accuracy_deg", "precision_rms_deg", "precision_sd_deg", "loss")
 
     def row(eye: str, figures: Figures) -> EyeRow:
-        return EyeRow(eye=eye, **{name: getattr(figures, name) for name in names})
+        return EyeRow(
+            eye=_(_EYES[eye]), **{name: getattr(figures, name) for name in names}
+        )
 
     order = ("both", "left", "right")
     return tuple(row(eye, result.eyes[eye]) for eye in order if _there(result, eye))
@@ -175,7 +204,7 @@ def _targets(result: Assessment) -> tuple[TargetRow, ...]:
             loss=float(row["loss"]),
             samples=int(row["samples"]),
             direction=words.direction(row["offset_x_deg"], row["offset_y_deg"]),
-            reason=reason,
+            reason=said(reason),
             covariance_deg2=(
                 float(row["variance_x_deg2"]),
                 float(row["variance_y_deg2"]),
@@ -196,20 +225,16 @@ def _looks(mapping: Mapping) -> tuple[LookRow, ...]:
             weight=float(row["weight"]),
             samples=int(row["samples"]),
             verdict=_verdict(float(row["weight"])),
-            reason=str(row["reason"]),
+            reason=said(str(row["reason"])),
         )
         for k, row in enumerate(mapping.looks)
     )
 
 
 def _verdict(weight: float) -> str:
-    return (
-        "counted"
-        if weight >= 0.5
-        else "counted a little"
-        if weight > 0.05
-        else "left out"
-    )
+    if weight >= 0.5:
+        return _("counted")
+    return _("counted a little") if weight > 0.05 else _("left out")
 
 
 def _earlier(entry: Values[str, Any]) -> Earlier:
@@ -217,11 +242,11 @@ def _earlier(entry: Values[str, Any]) -> Earlier:
         value = entry.get(name)
         return float(value) if isinstance(value, int | float) else math.nan
 
-    kept = {True: "yes", False: "no"}.get(entry.get("kept"), "")  # type: ignore[arg-type]
+    kept = {True: _("yes"), False: _("no")}.get(entry.get("kept"), "")  # type: ignore[arg-type]
     rows, columns = number("rows"), number("columns")
     return Earlier(
         when=str(entry.get("created", ""))[:16].replace("T", " "),
-        kind=str(entry.get("kind", "")),
+        kind=_kind(str(entry.get("kind", ""))),
         protocol=str(entry.get("protocol", "")),
         accuracy_deg=number("accuracy_deg"),
         loss=number("loss"),
@@ -231,17 +256,24 @@ def _earlier(entry: Values[str, Any]) -> Earlier:
     )
 
 
+def _kind(kind: str) -> str:
+    return _(_KINDS[kind]) if kind in _KINDS else kind
+
+
 def _setup_lines(setup: Setup | None) -> tuple[tuple[str, str], ...]:
     if setup is None:
         return ()
     wide, high = setup.screen_px
     return (
         (
-            "Screen",
+            _("Screen"),
             f"{wide} x {high} px, {setup.screen_mm[0]:g} x {setup.screen_mm[1]:g} mm",
         ),
-        ("Distance of the eyes", f"{setup.viewpoint_mm[2]:g} mm"),
-        ("1 degree, seen straight ahead", f"{words.mm_on_screen(setup, 1):.1f} mm"),
+        (_("Distance of the eyes"), f"{setup.viewpoint_mm[2]:g} mm"),
+        (
+            _("1 degree, seen straight ahead"),
+            f"{decimal(words.mm_on_screen(setup, 1), 1)} mm",
+        ),
     )
 
 
@@ -251,22 +283,26 @@ def _technical(
     lines: list[tuple[str, str]] = []
     if mapping is not None:
         lines += [
-            ("Mapping", f"id {mapping.id}"),
-            ("Eyes used", ", ".join(mapping.eyes)),
-            ("Prior", f"{words.count(mapping.people, 'person', 'persons')}"),
+            (_("Mapping"), f"id {mapping.id}"),
+            (_("Eyes used"), ", ".join(_(_EYES[eye]) for eye in mapping.eyes)),
+            (_("Prior"), plural("{number} person", "{number} persons", mapping.people)),
             *[
-                (f"Made from, {name.replace('_', ' ')}", text)
+                (_("Made from, {what}").format(what=_(_MADE_FROM[name])), text)
                 for name, text in mapping.source.items()
-                if text and name != "reference"  # for programs: the signal's levels
+                if text and name in _MADE_FROM  # others are for programs
             ],
         ]
     if result is not None:
+        hertz = Said("{rate:.1f} Hz")
         lines += [
-            ("Role of the targets judged", result.role),
-            ("Rate for counting loss", f"{result.rate_hz:.1f} Hz"),
-            ("Rate by the time stamps", f"{result.measured_rate_hz:.1f} Hz"),
-            ("Accuracy", "offset of the mean gaze point, exact angle off-axis"),
-            ("Precision SD", "root of the summed variances of both axes, n - 1"),
-            ("Intervals", "95 %, Student's t over targets"),
+            (_("Role of the targets judged"), _kind(result.role)),
+            (_("Rate for counting loss"), hertz.format(rate=result.rate_hz)),
+            (_("Rate by the time stamps"), hertz.format(rate=result.measured_rate_hz)),
+            (_("Accuracy"), _("offset of the mean gaze point, exact angle off-axis")),
+            (
+                _("Precision SD"),
+                _("root of the summed variances of both axes, n - 1"),
+            ),
+            (_("Intervals"), _("95 %, Student's t over targets")),
         ]
     return tuple(lines)

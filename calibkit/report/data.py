@@ -12,16 +12,23 @@ from numpy.typing import NDArray
 
 from calibkit.geometry import Setup
 from calibkit.judged.keys import UsableKeys
+from calibkit.language import later
 
 Array = NDArray[np.float64]
 
 CAUTIONS = (
-    "calibkit is not a medical device. It measures a tracker with a person on one day, "
-    "not a disease and not an ability.",
-    "A failed or poor calibration is no evidence that somebody cannot use gaze. "
-    "Seating, light, glasses, the tracker and tiredness all change it.",
-    "Trackers light the eyes with infrared. Follow the maker's advice, and do not "
-    "point several trackers at one person.",
+    later(
+        "calibkit is not a medical device. It measures a tracker with a person on one "
+        "day, not a disease and not an ability."
+    ),
+    later(
+        "A failed or poor calibration is no evidence that somebody cannot use gaze. "
+        "Seating, light, glasses, the tracker and tiredness all change it."
+    ),
+    later(
+        "Trackers light the eyes with infrared. Follow the maker's advice, and do not "
+        "point several trackers at one person."
+    ),
 )
 
 
@@ -116,5 +123,5 @@ class Report:
     notes: tuple[str, ...]
     history: tuple[Earlier, ...]
     technical: tuple[tuple[str, str], ...]
-    cautions: tuple[str, ...] = CAUTIONS
+    cautions: tuple[str, ...]
     gaze_px: tuple[Array, ...] = field(default=(), repr=False)

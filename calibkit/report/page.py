@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import Any
 
+from calibkit.language import _, current, decimal
 from calibkit.report import plots, words
 from calibkit.report.data import Report
 
@@ -72,9 +73,12 @@ def filled(template: str, **values: Any) -> str:
         percent=words.percent,
         known=lambda value: value == value,
     )
-    environment.globals["interval"] = words.interval
+    environment.globals.update(
+        _=_, decimal=decimal, interval=words.interval, made=words.made
+    )
     style = Markup(companion("calibkit.report", "page.css"))
-    return environment.from_string(template).render(style=style, **values)
+    made = environment.from_string(template)
+    return made.render(style=style, language=current(), **values)
 
 
 def companion(package: str, name: str) -> str:

@@ -16,13 +16,14 @@ import numpy as np
 from calibkit import geometry
 from calibkit.geometry import Setup
 from calibkit.judged.quality import ellipse_k
+from calibkit.language import _, later
 from calibkit.report.data import Report, TargetRow
 
 INK, SOFT, FAINT, GAZE = "#1a1a1a", "#6b6b6b", "#dddddd", "#00466e"
 SHARE = 0.68
 MOST_DOTS = 60
 WIDTH_IN = 7.2
-NUMBERS = " Numbers say how many of 100 looks should land on a key."
+NUMBERS = later("Numbers say how many of 100 looks should land on a key.")
 _STYLE = {
     "svg.hashsalt": "calibkit",
     "svg.fonttype": "none",
@@ -71,7 +72,7 @@ def key_grid(report: Report, number: str = "1") -> str:
                     color=INK,
                 )
     _frame(axes, width, height)
-    return _svg(figure, number, "The keys that can be used", _grid_words(report))
+    return _svg(figure, number, _("The keys that can be used"), _grid_words(report))
 
 
 def numbered(report: Report) -> bool:
@@ -117,10 +118,11 @@ def _grid_words(report: Report) -> str:
     keys = report.keys
     if keys is None:
         return ""
-    return (
-        f"{keys.rows} rows of {keys.columns} keys fill the screen. The weakest key "
-        "has a broken outline." + (NUMBERS if numbered(report) else "")
-    )
+    text = _(
+        "{rows} rows of {columns} keys fill the screen. The weakest key has a broken "
+        "outline."
+    ).format(rows=keys.rows, columns=keys.columns)
+    return f"{text} {_(NUMBERS)}" if numbered(report) else text
 
 
 def screen_map(report: Report, number: str = "2") -> str:
@@ -152,15 +154,18 @@ def screen_map(report: Report, number: str = "2") -> str:
     _frame(axes, width, height)
     axes.set_xlim(-0.03 * width, 1.03 * width)
     axes.set_ylim(1.04 * height, -0.04 * height)
-    return _svg(figure, number, "Where gaze fell on the screen", _map_words(report))
+    return _svg(figure, number, _("Where gaze fell on the screen"), _map_words(report))
 
 
 def _map_words(report: Report) -> str:
     told = [
-        f"target {t.number}, {t.place}: {t.direction or 'not seen'}"
+        _("target {number}, {place}: {where}").format(
+            number=t.number, place=t.place, where=t.direction or _("not seen")
+        )
         for t in report.targets
     ]
-    return "Mean gaze against each target. " + "; ".join(told) + "."
+    text = _("Mean gaze against each target. {told}.")
+    return text.format(told="; ".join(told))
 
 
 def _dots(axes: Any, setup: Setup, gaze_px: Any) -> None:
@@ -250,7 +255,9 @@ def aim(report: Report, number: str = "3") -> str:
         )
     axes.set(xlim=(-reach * 1.06, reach * 1.06), ylim=(reach * 1.24, -reach * 1.04))
     _ruler(axes, reach)
-    return _svg(figure, number, "Every look, seen from its target", _aim_words(report))
+    return _svg(
+        figure, number, _("Every look, seen from its target"), _aim_words(report)
+    )
 
 
 def _key_halves(report: Report) -> tuple[float, ...]:
@@ -277,14 +284,17 @@ def _box(half: tuple[float, ...]) -> Any:
 def _ruler(axes: Any, reach: float) -> None:
     y = reach * 1.12
     axes.plot([-0.5, 0.5], [y, y], color=INK, linewidth=3, solid_capstyle="butt")
-    axes.text(0.6, y, "1 degree", ha="left", va="center", size=12, color=INK)
+    axes.text(0.6, y, _("1 degree"), ha="left", va="center", size=12, color=INK)
 
 
 def _aim_words(report: Report) -> str:
-    text = "The cross is the target that was looked at. Each number is the mean gaze."
-    if _key_halves(report):
-        text += " The grey box is one key of the advised size, to the same scale."
-    return text
+    text = _(
+        "The cross is the target that was looked at. Each number is the mean gaze."
+    )
+    if not _key_halves(report):
+        return text
+    box = _("The grey box is one key of the advised size, to the same scale.")
+    return f"{text} {box}"
 
 
 def _canvas(width: float, height: float) -> tuple[Any, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from html import escape
 
+from calibkit.language import _, current
 from calibkit.live import signals_words as words
 from calibkit.live.signals_facts import Finding, Place, Signal
 
@@ -31,31 +32,39 @@ def page(signal: Signal, title: str) -> str:
     -------
     str, HTML without any link to elsewhere
     """
+    heading = escape(_("Signal check: {name}").format(name=title))
     items = "\n".join(_item(finding) for finding in signal.findings)
     return f"""<!DOCTYPE html>
-<html lang="en">
+<html lang="{current()}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width">
-<title>Signal check: {escape(title)}</title>
+<title>{heading}</title>
 <style>{_STYLE}</style>
 </head>
 <body>
-<h1>Signal check: {escape(title)}</h1>
+<h1>{heading}</h1>
 <p>{escape(words.summary(signal))}</p>
 {picture(signal)}
 <ul>
 {items}
 </ul>
-<p>The last {signal.watched_s:.0f} seconds, {signal.samples} samples. calibkit is not a
-medical device.</p>
+<p>{escape(_watched(signal))}</p>
 </body>
 </html>
 """
 
 
+def _watched(signal: Signal) -> str:
+    text = _(
+        "The last {seconds:.0f} seconds, {samples} samples. calibkit is not a medical "
+        "device."
+    )
+    return text.format(seconds=signal.watched_s, samples=signal.samples)
+
+
 def _item(finding: Finding) -> str:
-    mark = words.MARKS[finding.level]
+    mark = _(words.MARKS[finding.level])
     text = f"{words.subject(finding)}{finding.words}"
     move = f" <b>{escape(finding.move)}</b>" if finding.move else ""
     return f"<li>{escape(mark)}: {escape(text)}{move}</li>"
@@ -77,7 +86,7 @@ def picture(signal: Signal) -> str:
         return ""
     rows = "\n".join(_row(place, k) for k, place in enumerate(places))
     height = _ROW * len(places) + 10
-    told = "; ".join(f"{place.axis} {words.size(place)} off" for place in places)
+    told = "; ".join(map(words.axis, places))
     return (
         f'<svg viewBox="0 0 {_WIDTH} {height}" role="img" '
         f'aria-label="{escape(told)}">\n{rows}\n</svg>'
@@ -87,7 +96,7 @@ def picture(signal: Signal) -> str:
 def _row(place: Place, number: int) -> str:
     top, middle = _ROW * number + 24, _WIDTH / 2
     left, right = words.ends(place)
-    share = max(-1.0, min(1.0, place.off / (2 * place.limit)))
+    share = words.filled(place)
     start = middle + min(0.0, share) * _HALF
     fill = "#0072B2" if place.far else "#777"
     limits = "".join(
@@ -106,5 +115,5 @@ def _row(place: Place, number: int) -> str:
         f"{escape(left)}</text>"
         f'<text x="{middle + _HALF + 8:g}" y="{top + 12}">{escape(right)}</text>'
         f'<text x="{middle:g}" y="{top - 9}" text-anchor="middle">'
-        f"{escape(place.axis)}: {escape(words.size(place))} off</text>"
+        f"{escape(words.axis(place))}</text>"
     )

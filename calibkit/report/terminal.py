@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from calibkit.language import _, decimal
 from calibkit.report import words
 from calibkit.report.data import Report
 
@@ -73,12 +74,14 @@ def _figures(report: Report) -> list[str]:
         (
             figure.name,
             value(figure.value, figure.form),
-            f"{figure.mm:.1f} mm" if figure.mm == figure.mm else "",
+            f"{decimal(figure.mm, 1)} mm" if figure.mm == figure.mm else "",
             words.interval(figure.low, figure.high, figure.form),
         )
         for figure in report.figures
     ]
-    return table(("Measure", "Value", "On the screen", "95 % interval"), rows)
+    return table(
+        (_("Measure"), _("Value"), _("On the screen"), _("95 % interval")), rows
+    )
 
 
 def _eyes(report: Report) -> list[str]:
@@ -92,7 +95,7 @@ def _eyes(report: Report) -> list[str]:
         )
         for row in report.eyes
     ]
-    return table(("Eye", "Accuracy", "SD", "RMS", "Loss"), rows)
+    return table((_("Eye"), _("Accuracy"), _("SD"), _("RMS"), _("Loss")), rows)
 
 
 def _targets(report: Report) -> list[str]:
@@ -107,7 +110,10 @@ def _targets(report: Report) -> list[str]:
         )
         for row in report.targets
     ]
-    head = ("No.", "Place", "Off by", "Gaze was", "Loss", "Which samples counted")
+    head = (
+        *(_("No."), _("Place"), _("Off by"), _("Gaze was"), _("Loss")),
+        _("Which samples counted"),
+    )
     return table(head, rows)
 
 
@@ -118,26 +124,29 @@ def _history(report: Report) -> list[str]:
             row.kind,
             words.degrees(row.accuracy_deg),
             words.percent(row.loss),
-            f"{row.rows} x {row.columns}" if row.rows else "none",
+            f"{row.rows} x {row.columns}" if row.rows else _("none"),
             row.kept,
         )
         for row in report.history
     ]
-    head = ("When (UTC)", "What", "Accuracy", "Loss", "Keys", "In use after it")
+    head = (
+        *(_("When (UTC)"), _("What"), _("Accuracy"), _("Loss"), _("Keys")),
+        _("In use after it"),
+    )
     return table(head, rows)
 
 
 def _annex(report: Report) -> list[list[str]]:
     rows = [
-        (str(row.number), row.place, row.verdict, f"{row.weight:.2f}", row.reason)
+        (str(row.number), row.place, row.verdict, decimal(row.weight, 2), row.reason)
         for row in report.looks
     ]
-    head = ("No.", "Place", "For the mapping it", "Weight", "Why")
+    head = (*(_("No."), _("Place"), _("For the mapping it"), _("Weight"), _("Why")),)
     return [
         list(report.notes),
         table(head, rows),
         [f"{label}: {value}" for label, value in report.technical],
-        [*report.cautions, f"Made {report.made}." if report.made else ""],
+        [*report.cautions, words.made(report.made)],
     ]
 
 

@@ -27,6 +27,13 @@ _PICTURES = (
 )
 
 
+_PLACES = (
+    (later("upper left"), later("upper middle"), later("upper right")),
+    (later("middle left"), later("middle"), later("middle right")),
+    (later("lower left"), later("lower middle"), later("lower right")),
+)
+
+
 def mm_on_screen(setup: Setup, angle_deg: float) -> float:
     """How long an angle is on the screen, seen straight ahead."""
     return 2 * setup.viewpoint_mm[2] * math.tan(math.radians(angle_deg) / 2)
@@ -64,22 +71,24 @@ def interval(low: float, high: float, form: str) -> str:
     if math.isnan(low) or math.isnan(high):
         return ""
     write = percent if form == "share" else degrees
-    return f"{write(low)} to {write(high)}"
+    return _("{low} to {high}").format(low=write(low), high=write(high))
 
 
 def place(setup: Setup, x: float, y: float) -> str:
     """Say where on the screen a point lies."""
     if math.isnan(x) or math.isnan(y):
-        return "moving"
-    across = ("left", "middle", "right")[_third(x / setup.screen_px[0])]
-    down = ("upper", "middle", "lower")[_third(y / setup.screen_px[1])]
-    if down == across:
-        return "middle"
-    return f"{down} {across}"
+        return _("moving")
+    down, across = _third(y / setup.screen_px[1]), _third(x / setup.screen_px[0])
+    return _(_PLACES[down][across])
 
 
 def _third(share: float) -> int:
     return 0 if share < 0.4 else 2 if share > 0.6 else 1
+
+
+def made(stamp: str) -> str:
+    """Say when a report was made, or nothing where that is left open."""
+    return _("Made {stamp}.").format(stamp=stamp) if stamp else ""
 
 
 def direction(right: float, down: float, unit_deg: float = 0.05) -> str:
@@ -88,15 +97,14 @@ def direction(right: float, down: float, unit_deg: float = 0.05) -> str:
         return ""
     parts = []
     if abs(down) >= unit_deg:
-        parts.append(f"{abs(down):.1f}° {'below' if down > 0 else 'above'}")
+        text = _("{off:.1f}° below") if down > 0 else _("{off:.1f}° above")
+        parts.append(text.format(off=float(abs(down))))
     if abs(right) >= unit_deg:
-        parts.append(f"{abs(right):.1f}° to the {'right' if right > 0 else 'left'}")
-    return ", ".join(parts) or "on it"
-
-
-def count(number: int, one: str, more: str | None = None) -> str:
-    """Write a number with its noun."""
-    return f"{number} {one if number == 1 else more or one + 's'}"
+        text = (
+            _("{off:.1f}° to the right") if right > 0 else _("{off:.1f}° to the left")
+        )
+        parts.append(text.format(off=float(abs(right))))
+    return ", ".join(parts) or _("on it")
 
 
 def headline(keys: UsableKeys | None) -> str:

@@ -54,10 +54,11 @@ class Session:
     def progress(self) -> words.Progress:
         """Where the session is."""
         queue = self._queue
+        shown = queue.on or queue.next
         return words.Progress(
             state=self.state,
             target=queue.on.id if queue.on else None,
-            role=queue.on.role if queue.on else "",
+            role=shown.role if shown else "",
             done=queue.done,
             total=queue.total,
             missed=queue.missed,
@@ -224,8 +225,10 @@ class Session:
         return [gave, *off, words.Note(time_s=event.time_s, text=text)]
 
     def _repeat(self, event: words.Event) -> list[words.Command]:
-        self._queue.first(self._on())
-        return self._left_out(event, "shown again")
+        target = self._on()
+        commands = self._left_out(event, "shown again")
+        self._queue.first(target)
+        return commands
 
     def _reshow(self, event: words.Event) -> list[words.Command]:
         last = self._queue.last
@@ -316,11 +319,12 @@ class Session:
         """Take a shown target away; it is shown again when the session goes on."""
         if self._queue.on is None:
             return []
-        self._queue.first(self._queue.on)
+        target = self._queue.on
         # What a moving target gave until now is good; a resting one begins anew.
         moved = self.state == table.GLIDING
-        gave = self._gave("cut short")
-        return [gave, *self._off(event.time_s, kept=moved)]
+        commands = [self._gave("cut short"), *self._off(event.time_s, kept=moved)]
+        self._queue.first(target)
+        return commands
 
     def _gave(self, what: str) -> words.Gave:
         target, queue = self._on(), self._queue

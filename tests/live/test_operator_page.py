@@ -11,6 +11,7 @@ import base64
 import http.client
 import json
 import shutil
+import signal
 import subprocess
 import time
 import urllib.request
@@ -28,6 +29,7 @@ pytestmark = pytest.mark.live
 ME, OTHER = "page-one-0001".replace("-", ""), "pagetwo0002"
 STATE = {
     "language": "en",
+    "view": "session",
     "point": "Target 2 of 6",
     "share": 0.2,
     "words": "Waits until the person looks at the target.",
@@ -47,6 +49,7 @@ STATE = {
         {"key": "p", "shown": "P", "does": "pause", "words": "Pause"},
     ],
     "result": [],
+    "bars": [],
 }
 
 
@@ -300,4 +303,107 @@ def test_a_second_page_is_told_so_and_takes_over_when_the_first_closes(
     ask(page, f"/{page.token}/leave", "POST", {"page": OTHER})
     wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
     page.close()
-    wait_for(lambda: "no longer reaches" in text_of(browser, "words"))
+    wait_for(lambda: text_of(browser, "words").startswith("The session is over."), 2.0)
+
+
+def text_px(browser: Browser, id_: str) -> float:
+    style = f"getComputedStyle(document.getElementById('{id_}')).fontSize"
+    return float(str(browser.value(style)).removesuffix("px"))
+
+
+def test_letters_are_large_and_nothing_is_cut_off_on_a_telephone(
+    page: Page, browser: Browser, tmp_path: Path
+) -> None:
+    """24 px and more, instructions 40, on a screen; 18 px where the screen is small."""
+    browser.do("Page.navigate", url=page.address)
+    wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
+    for id_ in ("point", "away", "legend", "eyes", "last", "keys"):
+        assert text_px(browser, id_) >= 24
+    assert text_px(browser, "words") >= 40
+    browser.picture(tmp_path / "wide.png")
+    small = {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True}
+    browser.do("Emulation.setDeviceMetricsOverride", **small)
+    wait_for(lambda: text_px(browser, "last") == 18)
+    assert browser.value("document.documentElement.scrollWidth <= window.innerWidth")
+    # Every button can be seen and is as large as a finger (44 px).
+    sides = browser.value(
+        "Array.from(document.querySelectorAll('button'), (b) => {"
+        "const r = b.getBoundingClientRect(); return [r.top, r.bottom, r.height] })"
+    )
+    assert len(sides) == 3
+    assert all(top >= 0 and bottom <= 844 and high >= 43 for top, bottom, high in sides)
+    browser.picture(tmp_path / "small.png")
+
+
+def test_everything_can_be_done_by_keyboard(page: Page, browser: Browser) -> None:
+    """A button that has the focus is pressed by Space and Enter, and by those alone."""
+    browser.do("Page.navigate", url=page.address)
+    wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
+    focus = "document.activeElement.dataset.does || ''"
+    for _ in range(3):
+        browser.press("Tab", "Tab")
+    assert browser.value(focus) == "pause"
+    width = "parseFloat(getComputedStyle(document.activeElement).outlineWidth)"
+    assert browser.value(width) >= 2
+    browser.press(" ", "Space")
+    wait_for(lambda: [k.name for k in page.pressed()] == ["p"])
+    browser.value("document.activeElement.blur()")
+    browser.press(" ", "Space")
+    wait_for(lambda: [k.name for k in page.pressed()] == ["space"])
+
+
+def test_the_signal_check_shows_words_and_bars_and_nothing_else(
+    page: Page, browser: Browser, tmp_path: Path
+) -> None:
+    browser.do("Page.navigate", url=page.address)
+    wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
+    bar = {"words": "Distance: 9 cm off", "left": "closer", "right": "farther away",
+           "share": -0.75, "far": True}  # fmt: skip
+    lines = ["Good enough to go on.", "[fair] The head is 9 cm closer."]
+    check = {"view": "check", "point": "Signal check", "result": lines, "bars": [bar]}
+    page.show({**STATE, **check})
+    wait_for(lambda: text_of(browser, "point") == "Signal check")
+    assert "9 cm closer" in text_of(browser, "result")
+    assert "Distance: 9 cm off" in text_of(browser, "bars")
+    seen = "document.getElementById('{}').offsetParent !== null"
+    assert not browser.value(seen.format("last"))
+    assert not browser.value(seen.format("eyes"))
+    left, wide = browser.value(
+        "(() => { const t = document.querySelector('.track').getBoundingClientRect(),"
+        "f = document.querySelector('.track i').getBoundingClientRect();"
+        "return [(f.left - t.left) / t.width, f.width / t.width] })()"
+    )
+    # Closer is to the left of the middle; three quarters of that half are filled.
+    assert left == pytest.approx(0.125, abs=0.02)
+    assert wide == pytest.approx(0.375, abs=0.02)
+    browser.picture(tmp_path / "check.png")
+
+
+SERVE = """
+import json, sys, time
+from calibkit.panel.page import Page
+page = Page(time.monotonic)
+page.show(json.loads(sys.argv[1]))
+print(page.address, flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.mark.parametrize(
+    "how", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "hung"]
+)
+def test_a_session_that_dies_or_hangs_is_told_within_two_seconds(
+    start: Callable[..., subprocess.Popen[str]], browser: Browser, how: signal.Signals
+) -> None:
+    program = start(json.dumps(STATE), code=SERVE)
+    assert program.stdout is not None
+    browser.do("Page.navigate", url=program.stdout.readline().strip())
+    wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
+    program.send_signal(how)
+    wait_for(lambda: text_of(browser, "words").startswith("The session is lost"), 2.5)
+    # What was true before it died is not shown any more.
+    assert not browser.value("document.getElementById('live').offsetParent !== null")
+    assert browser.value("document.querySelectorAll('button').length") == 0
+    if how == signal.SIGSTOP:
+        program.send_signal(signal.SIGCONT)
+        wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
