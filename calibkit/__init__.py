@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from calibkit.fitted.shared import learn_shared as learn_shared
     from calibkit.joined.present import Presented as Presented
     from calibkit.joined.present import present as present
+    from calibkit.joined.present_live import follow as follow
     from calibkit.judged.assess_targets import assess as assess
     from calibkit.judged.keys import usable_keys as usable_keys
     from calibkit.kept.recording import Recording as Recording
@@ -28,6 +29,7 @@ _HOMES = {
     "SharedMapping": "calibkit.fitted.shared",
     "assess": "calibkit.judged.assess_targets",
     "fit": "calibkit.fitted.fitting",
+    "follow": "calibkit.joined.present_live",
     "learn_shared": "calibkit.fitted.shared",
     "present": "calibkit.joined.present",
     "usable_keys": "calibkit.judged.keys",

@@ -32,6 +32,7 @@ NAMES = {
     "__version__",
     "assess",
     "fit",
+    "follow",
     "learn_shared",
     "present",
     "usable_keys",

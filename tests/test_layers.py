@@ -31,6 +31,7 @@ ORDER = (
     "report",
     "batch",
     "joined",
+    "builder",
     "commands",
     "cli",
     "__main__",
@@ -38,7 +39,7 @@ ORDER = (
 HOMES = {
     "h5py": {"kept/store", "kept/reader"},
     "pylsl": {"streams/lsl"},
-    "psychopy": {"window/screen"},
+    "psychopy": {"window/screen", "builder/"},
     "pyglet": {"window/screen"},
     "matplotlib": {"report/plots"},
     "jinja2": {"report/page"},
@@ -152,8 +153,9 @@ def loaded_after(code: str) -> set[str]:
         "import calibkit",
         "import calibkit.cli as c\ntry: c.main(['--help'])\nexcept SystemExit: pass",
         "import calibkit; calibkit.Mapping; calibkit.fit; calibkit.Recording",
+        "import calibkit.builder.running",
     ],
-    ids=["import", "--help", "names"],
+    ids=["import", "--help", "names", "generated experiments"],
 )
 def test_nothing_heavy_is_loaded_before_it_is_needed(code: str) -> None:
     """Source: contract, Python: neither h5py nor scipy before they are needed."""

@@ -53,7 +53,7 @@ class Lent:
 
     def __init__(self, inlet: Any) -> None:
         self._inlet, self._notes = inlet, list[tuple[float, str]]()
-        self._width = len(inlet.channels)
+        self.channels: tuple[Channel, ...] = tuple(inlet.channels)
         self._lost = False
 
     def pull(self) -> Chunk:
@@ -68,7 +68,7 @@ class Lent:
                 self._notes.append((lsl.clock(), str(gone)))
             else:
                 return chunk
-        nothing = np.empty((0, self._width))
+        nothing = np.empty((0, len(self.channels)))
         return Chunk(time_raw=np.empty(0), samples=nothing, correction_s=0.0)
 
     def notes(self) -> list[tuple[float, str]]:
@@ -116,7 +116,7 @@ def opened(gaze: Any, stored: Settings, eyes: str) -> Iterator[GazeEnd]:
 def _stream(source_id: str | None, stored: Settings, eyes: str) -> Iterator[GazeEnd]:
     from calibkit.joined import run_live
 
-    stream = run_live.open_stream(source_id, stored)
+    stream = run_live.open_stream(source_id, stored, ask=False)
     try:
         run_live.check_channels(stream, eyes)
 

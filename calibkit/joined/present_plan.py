@@ -67,8 +67,8 @@ def chosen(
     name, picked = _protocol(USUAL[do] if protocol is None else protocol)
     picked = _fitting(picked, do)
     who = UNNAMED if person is None else check_person(person)
-    known = _known(mapping, home, person)
-    if known is None and do != "calibrate":
+    mine = known(mapping, home, person)
+    if mine is None and do != "calibrate":
         raise InputError(
             f"there is no mapping to check for {who} in {home}; give mapping=, or "
             "calibrate this person first"
@@ -81,8 +81,8 @@ def chosen(
         person=who,
         keeps=person is not None,
         home=home,
-        known=known,
-        prior=_prior(shared, picked, known) if do == "calibrate" else None,
+        known=mine,
+        prior=_prior(shared, picked, mine) if do == "calibrate" else None,
         within_deg=within_deg,
     )
 
@@ -179,9 +179,10 @@ def _fitting(picked: Protocol, do: str) -> Protocol:
     return picked.model_copy(update=tables)
 
 
-def _known(
+def known(
     mapping: Mapping | str | Path | None, home: Path, person: str | None
 ) -> Mapping | None:
+    """Return the mapping that is given, else the person's in use, if there is one."""
     from calibkit.fitted.mapping import Mapping
     from calibkit.joined.run_conclude import in_use
 

@@ -42,8 +42,24 @@ class Stream:
         self.watch.close()
 
 
-def open_stream(source_id: str | None, stored: Settings) -> Stream:
+def open_stream(
+    source_id: str | None,
+    stored: Settings,
+    *,
+    ask: bool = True,
+    calibrated: bool = False,
+) -> Stream:
     """Find and open the one stream to use.
+
+    Parameters
+    ----------
+    source_id : str, optional
+    stored : Settings
+        Names of channels that were kept.
+    ask : bool
+        Ask on a terminal where several are in reach.
+    calibrated : bool
+        One that calibkit publishes, in place of a raw one.
 
     Raises
     ------
@@ -55,8 +71,8 @@ def open_stream(source_id: str | None, stored: Settings) -> Stream:
     from calibkit.joined import wiring_source
     from calibkit.streams import lsl, lsl_found
 
-    there = lsl.find("Gaze", source_id, FIND_S)
-    found = lsl_found.choose(there, source_id, _chooser())
+    there = lsl.find("Gaze", source_id, FIND_S, calibrated=calibrated)
+    found = lsl_found.choose(there, source_id, _chooser() if ask else None)
     watch = lsl.Watch("Gaze", source_id or found.source_id or found.name)
     inlet = _connect(found, stored)
     source = wiring_source.Steady(

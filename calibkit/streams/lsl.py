@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from calibkit import errors
 from calibkit.channels import Channel
-from calibkit.streams import lsl_xml
+from calibkit.streams import lsl_found, lsl_xml
 from calibkit.streams.lsl_config import chosen_configuration, remedy, usual_places
 from calibkit.streams.lsl_found import (
     FORMS,
@@ -93,8 +93,7 @@ class Watch:
 
     def __init__(self, kind: str = "Gaze", source_id: str | None = None) -> None:
         self._pylsl = _pylsl()
-        self._kind = kind
-        self._source_id = source_id
+        self._kind, self._source_id = kind, source_id
         self._resolver: Any = None
         self.found()
 
@@ -104,7 +103,8 @@ class Watch:
             self._resolver = self._pylsl.ContinuousResolver(forget_after=1.0)
         text = self._pylsl.cf_string
         seen = [_found(info, text) for info in self._resolver.results()]
-        return candidates(seen, self._kind, self._source_id)
+        ours = (self._source_id or "").startswith(lsl_found.OURS)
+        return candidates(seen, self._kind, self._source_id, calibrated=ours)
 
     def close(self) -> None:
         """Stop looking until asked again; looking costs, and every stream answers."""

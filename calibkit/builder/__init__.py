@@ -1,0 +1,1 @@
+"""What calibkit adds to PsychoPy's Builder, loaded by it in every run: kept light."""
