@@ -102,7 +102,13 @@ def copied(made: Path, tmp_path: Path) -> Path:
 def table(path: Path) -> Any:
     """Read a packed table as a user would: the names are in the JSON beside it."""
     about = json.loads(path.with_name(path.name[:-7] + ".json").read_text())
-    return pandas.read_csv(path, sep="\t", names=about["Columns"], na_values="n/a")
+    options = {"sep": "\t", "names": about["Columns"], "keep_default_na": False}
+    words = pandas.read_csv(path, dtype=str, **options)
+    # Python itself parses the numbers: to the bit, in any pandas.
+    for name in words:
+        if name not in ("trial_type", "message"):
+            words[name] = [float("nan" if v == "n/a" else v) for v in words[name]]
+    return words
 
 
 @validated

@@ -106,11 +106,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _import(args: argparse.Namespace) -> Imported:
-    from calibkit.archive import imported, xdf
+    from calibkit.archive import imported, marker_targets, xdf
     from calibkit.kept import settings
     from calibkit.kept.store import sha256_of
 
     given = None if args.names is None else settings.read_channel_map(args.names)
+    described = None if args.targets is None else marker_targets.read(args.targets)
     file = xdf.load(args.file, args.stream or "")
     stream = imported.gaze_stream(file, args.stream)
     found = imported.chosen_session(file, args.session)
@@ -123,6 +124,7 @@ def _import(args: argparse.Namespace) -> Imported:
         setup=_setup(imported.known_setup(flags, found, names, stream)),
         names=names,
         person=args.person,
+        described=described,
         session=f"xdf-{sha256_of(args.file)[:12]}",
     )
 
