@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -171,6 +172,13 @@ def test_no_text_keeps_it_busy() -> None:
     with pytest.raises(InputError):
         rows(toml, *((float(k), "a" * 400 + "1" * 90) for k in range(20)))
     assert time.process_time() - started < 5.0
+
+
+def test_the_readmes_description() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (toml,) = re.findall(r"```toml\n(.*?\[\[shown.*?)```", readme, flags=re.DOTALL)
+    found = rows(toml, (1.0, "cross a at 0.25 0.5"), (2.0, "cross a off"))
+    assert found == [(1.0, 2.0, 250.0, 250.0, "calibration", "timer", 1)]
 
 
 # Tables.

@@ -1,7 +1,7 @@
 """Every row of the catalogue of bad inputs, and where it is proved.
 
-P protocols, C the command line, F profiles and mappings, R recordings, S streams. A
-proof is a test that exists, here or elsewhere; "open" rows say what is not built.
+P protocols, C the command line, F profiles and mappings, R recordings, S streams, X
+other programs' files and folders. A proof is a test that exists, here or elsewhere; "open" rows say what is not built.
 """
 
 from __future__ import annotations
@@ -121,6 +121,34 @@ ROWS = {
     "S70 hostile metadata": "test_lsl_live:test_a_huge_description_is_cut_off",
     "S71 garbage to our ports": "live/test_garbage:test_garbage_to_our_ports",
     "S72 markers": "test_lsl:test_text_that_is_no_event_is_ignored",
+    "X73 no XDF, empty, torn, absurd": "test_archive_xdf:test_bad_files",
+    "X74 cut off": (
+        "test_archive_xdf:test_a_file_that_is_cut_off_keeps_what_came_before"
+    ),
+    "X75 packed to burst": (
+        "test_archive_xdf:test_a_zip_bomb_is_refused_before_it_fills_the_memory"
+    ),
+    "X76 huge claims": ("test_archive_xdf:test_samples_that_are_claimed_but_not_there"),
+    "X77 damage anywhere": ("test_archive_xdf:test_mutated_files_never_take_us_down"),
+    "X78 two streams of a name": (
+        "test_archive_xdf:test_of_several_gaze_streams_none_is_taken_silently"
+    ),
+    "X79 clock anew": "test_archive_xdf:test_a_clock_that_began_anew",
+    "X80 stamps backward": ("test_archive_xdf:test_a_gap_and_stamps_that_run_backward"),
+    "X81 unknown screen, two screens": (
+        "test_archive_xdf:test_sessions_on_two_screens_are_not_mixed"
+    ),
+    "X82 descriptions of targets": (
+        "test_archive_targets:test_descriptions_that_are_refused"
+    ),
+    "X83 tables of targets": "test_archive_targets:test_tables_that_are_refused",
+    "X84 one bad file of many": (
+        "test_archive_bids:test_one_bad_file_costs_nothing_that_is_there"
+    ),
+    "X85 a folder of somebody's own": (
+        "test_archive_bids:test_what_is_there_is_not_lost"
+    ),
+    "X86 two persons, one name": "test_archive_bids:test_no_two_persons_share_a_label",
 }
 
 
@@ -135,8 +163,8 @@ def test_row_is_proved(row: str) -> None:
     assert name in names, f"{proof} is gone"
 
 
-def test_there_are_72_rows() -> None:
-    assert [int(row.split()[0][1:]) for row in ROWS] == list(range(1, 73))
+def test_there_are_86_rows() -> None:
+    assert [int(row.split()[0][1:]) for row in ROWS] == list(range(1, 87))
 
 
 # Protocols.
