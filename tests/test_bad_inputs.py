@@ -1,7 +1,8 @@
 """Every row of the catalogue of bad inputs, and where it is proved.
 
 P protocols, C the command line, F profiles and mappings, R recordings, S streams, X
-other programs' files and folders. A proof is a test that exists, here or elsewhere; "open" rows say what is not built.
+other programs' files and folders. A proof is a test that exists, here or elsewhere;
+"open" rows say what is not built.
 """
 
 from __future__ import annotations
@@ -102,7 +103,9 @@ ROWS = {
     "R57 no targets": HERE + "test_r57_58_59_nothing_to_fit",
     "R58 nothing seen": HERE + "test_r57_58_59_nothing_to_fit",
     "R59 two rows": HERE + "test_r57_58_59_nothing_to_fit",
-    "R60 units": "test_lsl:test_screen_without_unit_is_told",
+    "R60 units": (
+        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure"
+    ),
     "R61 disk full": "test_journal:test_a_full_disk_in_the_middle",
     "R62 another session": HERE + "test_r62_frames_of_another_session",
     "S63 lost and found": "live/test_streams:test_publishing_outlives_a_killed_tracker",
@@ -110,7 +113,9 @@ ROWS = {
     "S65 channels, text": (
         "live/test_streams:test_text_too_many_channels_and_our_own_output_are_refused"
     ),
-    "S66 rates": "test_lsl:test_each_fault_is_named",
+    "S66 rates": (
+        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure"
+    ),
     "S67 odd values": "test_mapping_live:test_any_sample_at_all",
     "S68 old, frozen": (
         "live/test_streams:test_a_frozen_trackers_old_samples_are_never_published"
