@@ -219,6 +219,12 @@ def directions(setup: Setup, xy: ArrayLike) -> Array:
     return unit
 
 
+def _cross(a: Array, b: Array) -> Array:
+    """Cross products (n, 3), as `np.cross` to the bit, in less than half its time."""
+    (ax, ay, az), (bx, by, bz) = a.T, b.T
+    return np.column_stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+
+
 def angle_between(setup: Setup, a_px: ArrayLike, b_px: ArrayLike) -> Array:
     """Exact angle between the lines of sight to two points.
 
@@ -237,7 +243,7 @@ def angle_between(setup: Setup, a_px: ArrayLike, b_px: ArrayLike) -> Array:
     the dot product does not.
     """
     a, b = _sight(setup, a_px), _sight(setup, b_px)
-    across = np.linalg.norm(np.cross(a, b), axis=1)
+    across = np.linalg.norm(_cross(a, b), axis=1)
     return np.degrees(np.arctan2(across, np.sum(a * b, axis=1)))
 
 
@@ -256,9 +262,9 @@ def offset_deg(setup: Setup, target_px: ArrayLike, gaze_px: ArrayLike) -> Array:
     of sight to the target.
     """
     target, gaze = directions(setup, target_px), directions(setup, gaze_px)
-    right = np.cross([0.0, 1.0, 0.0], target)
+    right = _cross(np.array([[0.0, 1.0, 0.0]]), target)
     right /= np.linalg.norm(right, axis=1, keepdims=True)
-    down = np.cross(target, right)
+    down = _cross(target, right)
     flat = np.column_stack([np.sum(gaze * right, axis=1), np.sum(gaze * down, axis=1)])
     length = np.linalg.norm(flat, axis=1, keepdims=True)
     heading = np.divide(flat, length, out=np.zeros_like(flat), where=length > 0)

@@ -6,18 +6,23 @@ recording which crashes or hangs costs neither the worker nor the batch.
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
+import os
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
 import calibkit
-from calibkit.batch.crew import at_hand
+from calibkit.batch.crew import at_hand, put_away
 from calibkit.batch.worker import Result, Task
 from calibkit.errors import CallError, DeviceError
 
+ANSWER_S = 10.0
 WAIT_S = 30.0
+COUNT_S = 5.0  # between looks at how many workers there are
 
 
 class Cluster:
@@ -30,7 +35,7 @@ class Cluster:
     paths : sequence of path
         What every worker must be able to read.
     wait_s : float
-        How long to wait for the scheduler and for a first worker.
+        How long to wait for a first worker.
 
     Raises
     ------
@@ -48,7 +53,7 @@ class Cluster:
             raise CallError(
                 "--scheduler needs Dask; run: pip install 'calibkit[cluster]'"
             )
-        self._client = _connected(address, wait_s)
+        self._client = _connected(address)
         try:
             _check(self._client, address, [str(p.absolute()) for p in paths], wait_s)
         except BaseException:
@@ -56,11 +61,16 @@ class Cluster:
             raise
         # Each task is another recording: nothing to remember, nothing to try again.
         self._executor = self._client.get_executor(pure=False, retries=0)
+        self._hands, self._counted_s = 0, -COUNT_S
 
     @property
     def hands(self) -> int:
-        """Threads of all workers, as many as there are now."""
-        return sum(self._client.nthreads().values())
+        """Threads of all workers, as many as there were some seconds ago."""
+        if time.monotonic() - self._counted_s > COUNT_S:
+            with contextlib.suppress(OSError, TimeoutError):  # soon said by a task
+                self._hands = sum(self._client.nthreads().values())
+            self._counted_s = time.monotonic()
+        return self._hands
 
     def submit(self, task: Task) -> Future[Result]:
         """Have a task done by some worker."""
@@ -71,14 +81,18 @@ class Cluster:
 
     def __exit__(self, *error: object) -> None:
         self._executor.shutdown(wait=False)
+        with contextlib.suppress(
+            Exception
+        ):  # a scheduler that has gone needs no thanks
+            self._client.run(put_away, on_error="ignore")
         self._client.close()
 
 
-def _connected(address: str, wait_s: float) -> Any:
+def _connected(address: str) -> Any:
     from distributed import Client
 
     try:
-        return Client(address, timeout=wait_s, set_as_default=False)
+        return Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise DeviceError(
             f"the Dask scheduler {address} does not answer ({type(error).__name__}); "
@@ -117,6 +131,4 @@ def _check(client: Any, address: str, paths: list[str], wait_s: float) -> None:
 
 def probe(paths: list[str]) -> tuple[str, list[str]]:
     """Say which calibkit this is, and which paths cannot be read here."""
-    import os
-
     return calibkit.__version__, [p for p in paths if not os.access(p, os.R_OK)]

@@ -202,18 +202,29 @@ def _ending(process: subprocess.Popen[bytes]) -> str:
     return f"signal {-code}" if code is not None and code < 0 else f"status {code}"
 
 
-_own = threading.local()
+_idle: queue.SimpleQueue[Worker] = queue.SimpleQueue()
 
 
 def at_hand(task: Task) -> Result:
-    """Do a task in a process of this thread's own: what a far machine is asked for."""
+    """Do a task in a process of this machine: what a far machine is asked for."""
     if task["version"] != calibkit.__version__:
         return lost(
             task,
             f"met a worker with calibkit {calibkit.__version__} instead of "
             f"{task['version']}: install the same version there",
         )
-    if not hasattr(_own, "worker"):
-        _own.worker = Worker()
-    worker: Worker = _own.worker
-    return worker.do(task)
+    try:
+        worker = _idle.get_nowait()
+    except queue.Empty:
+        worker = Worker()
+    try:
+        return worker.do(task)
+    finally:
+        _idle.put(worker)
+
+
+def put_away() -> None:
+    """End the processes that `at_hand` keeps for the next task; busy ones stay."""
+    with contextlib.suppress(queue.Empty):
+        while True:
+            _idle.get_nowait().close()

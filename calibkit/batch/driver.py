@@ -8,20 +8,20 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import calibkit
 from calibkit.batch.columns import RECORDINGS, TARGET, TARGETS, WHOSE, Row
-from calibkit.batch.crew import Engine
+from calibkit.batch.crew import Engine, lost
 from calibkit.batch.listing import Listed, listed
 from calibkit.batch.progress import Progress
 from calibkit.batch.settings import Settings
 from calibkit.batch.summary import Summary
-from calibkit.batch.table import Table
+from calibkit.batch.table import Table, sweep
 from calibkit.batch.worker import Result, Task
-from calibkit.errors import InputError
+from calibkit.errors import CalibkitError, DeviceError, InputError
 from calibkit.kept import disk
 from calibkit.kept.store import RECORDING_LIMIT_BYTES
 
@@ -63,11 +63,12 @@ class Plan:
 
 @dataclass(frozen=True, kw_only=True)
 class Step:
-    """How far a batch is: files done of all, and how many of them just now."""
+    """How far a batch is: files done of all, how many of them just now, by how many."""
 
     done: int
     total: int
     worked: int
+    hands: int = 1
 
 
 Tell = Callable[[Step], None]
@@ -125,7 +126,7 @@ class _Work:
     tell: Tell
     total: int
     entries: list[_Entry] = field(default_factory=list)
-    flying: dict[Future[Result], str] = field(default_factory=dict)
+    flying: dict[Future[Result], Task] = field(default_factory=dict)
     worked: int = 0
 
     def all(self, engine: Engine) -> None:
@@ -133,14 +134,15 @@ class _Work:
             entry = _entered(file)
             self.entries.append(entry)
             known = entry.sha256 in self.progress
-            if not (entry.problem or known or entry.sha256 in self.flying.values()):
+            flies = any(t["sha256"] == entry.sha256 for t in self.flying.values())
+            if not (entry.problem or known or flies):
                 self._give(engine, file, entry)
-            self._say()
+            self._say(engine)
             while len(self.flying) >= AHEAD * max(1, engine.hands):
-                self._collect()
+                self._collect(engine)
         while self.flying:
-            self._collect()
-        self._say()
+            self._collect(engine)
+        self._say(engine)
 
     def _give(self, engine: Engine, file: Listed, entry: _Entry) -> None:
         task: Task = {
@@ -150,19 +152,38 @@ class _Work:
             "version": calibkit.__version__,
             "limit_s": self.plan.limit_s,
         }
-        self.flying[engine.submit(task)] = entry.sha256
+        self.flying[engine.submit(task)] = task
 
-    def _collect(self) -> None:
+    def _collect(self, engine: Engine) -> None:
         done, _ = wait(self.flying, TICK_S, FIRST_COMPLETED)
         for future in done:
-            del self.flying[future]
-            self.progress.add(future.result())
+            self.progress.add(_result(future, self.flying.pop(future)))
             self.worked += 1
-        self._say()
+        self._say(engine)
 
-    def _say(self) -> None:
-        done = len(self.entries) - len(self.flying)
-        self.tell(Step(done=done, total=self.total, worked=self.worked))
+    def _say(self, engine: Engine) -> None:
+        step = Step(
+            done=len(self.entries) - len(self.flying),
+            total=self.total,
+            worked=self.worked,
+            hands=engine.hands,
+        )
+        self.tell(step)
+
+
+def _result(future: Future[Result], task: Task) -> Result:
+    """Take a result; an engine that failed is not the recording's fault."""
+    try:
+        return future.result()
+    except CalibkitError:
+        raise
+    except CancelledError as error:
+        raise DeviceError(
+            "the scheduler was lost; what is done is kept: start it again, and the "
+            "same command goes on"
+        ) from error
+    except Exception as error:
+        return lost(task, f"met a worker that failed ({type(error).__name__})")
 
 
 def _entered(file: Listed) -> _Entry:
@@ -179,6 +200,8 @@ def _entered(file: Listed) -> _Entry:
 
 def _tables(plan: Plan, progress: Progress, work: _Work) -> Summary:
     """Put the tables together, one result in memory at a time."""
+    for path in (plan.table, plan.targets):
+        sweep(path)
     summary = Summary(worked=work.worked)
     with contextlib.ExitStack() as stack:
         more = {"overwrite": plan.overwrite}

@@ -99,6 +99,15 @@ class Table:
             raise disk.storage_error(self._path, error) from error
 
 
+def sweep(path: Path | None) -> None:
+    """Remove what a crash left beside a table that is held by this process."""
+    mark = f"{path.name[:100]}{disk.TEMP_MARK}" if path else ""
+    for left in path.parent.iterdir() if path else ():
+        if left.name.startswith(mark):
+            with contextlib.suppress(OSError):
+                left.unlink()
+
+
 def _maker(path: Path) -> Callable[[Path, Sequence[Column]], Rows]:
     if path.suffix.lower() == ".parquet":
         from calibkit.batch import parquet
