@@ -83,7 +83,7 @@ def test_the_table_is_tidy(real: Path) -> None:
 
 def test_the_page_says_it_all(real: Path) -> None:
     page = (real / "page.html").read_text(encoding="utf-8")
-    assert "All 10 recordings could be judged." in page
+    assert "Judged: all of 10 recordings." in page
     assert "webcam.h5" in page
     for outside in ("http://", "https://", "<script", "src="):
         assert outside not in page

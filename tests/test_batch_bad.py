@@ -106,8 +106,8 @@ def test_a_copy_says_of_what(table: Any) -> None:
 
 def test_the_page_names_the_reasons(table: Any) -> None:
     page = table.attrs["page"]
-    assert "3 of 11 recordings could be judged." in page
-    assert "1 file is a copy" in page
+    assert "Judged: 3 of 11 recordings." in page
+    assert "1 file is a copy of another one" in page
     assert "screen_mm is missing" in page
     assert "built-in" not in page
 

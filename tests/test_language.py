@@ -42,8 +42,10 @@ def msgids() -> dict[str, str]:
             for one in node.args[: MARKS.get(node.func.id, 0)]:
                 if isinstance(one, ast.Constant) and isinstance(one.value, str):
                     found[one.value] = path.name
-    template = (PACKAGE / "report" / "page.html").read_text(encoding="utf-8")
-    return found | dict.fromkeys(re.findall(r'_\("([^"]*)"\)', template), "page.html")
+    for path in sorted(PACKAGE.glob("*/*.html")):
+        template = path.read_text(encoding="utf-8")
+        found |= dict.fromkeys(re.findall(r'_\("([^"]*)"\)', template), path.name)
+    return found
 
 
 def plurals() -> list[tuple[str, str]]:

@@ -33,7 +33,7 @@ SPEAKING = (
     *("joined/run_after", "joined/run_check", "joined/run_coach", "joined/run_words"),
     *("joined/demo", "commands/demo", "commands/report", "commands/check"),
     *("commands/calibrate", "commands/validate", "commands/pointing"),
-    "commands/assess",
+    *("commands/assess", "batch/summary_page"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.
@@ -122,8 +122,9 @@ def test_the_search_finds_what_is_not_marked() -> None:
     assert not unmarked('def a():\n    """Say that eyes are seen."""')
 
 
-def test_the_reports_template_has_no_words_of_its_own() -> None:
-    text = (PACKAGE / "report" / "page.html").read_text(encoding="utf-8")
+@pytest.mark.parametrize("name", ["report/page.html", "batch/summary_page.html"])
+def test_a_template_has_no_words_of_its_own(name: str) -> None:
+    text = (PACKAGE / name).read_text(encoding="utf-8")
     bare = re.sub(r"\{\{.*?\}\}|\{%.*?%\}|<[^>]*>", " ", text, flags=re.DOTALL)
     assert set(re.findall(r"[A-Za-z]{2,}", bare)) <= {"mm"}
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 Kind = Literal["text", "number", "whole"]
+CHECKED, ONE_OUT = "check-targets", "leave-one-target-out"  # methods of judging
 Row = dict[str, Any]
 
 
@@ -73,7 +74,7 @@ FITTED = (
 JUDGED = (
     *_columns(
         "text",
-        ("method", "check-targets, or leave-one-target-out"),
+        ("method", f"{CHECKED}, or {ONE_OUT}"),
         ("role", "of the targets judged on"),
         ("eyes", "whose answer: both together, left or right alone"),
     ),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import calibkit
-from calibkit.batch.columns import Row
+from calibkit.batch.columns import CHECKED, ONE_OUT, Row
 from calibkit.channels import feature_sources
 from calibkit.errors import InputError
 from calibkit.kept.recording import Recording
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from calibkit.judged.keys import UsableKeys
 
 USED = 0.5  # a target that weighs less did not make the mapping
-ONE_OUT = "leave-one-target-out"
 
 
 def judge(
@@ -92,7 +91,7 @@ def _judged(rec: Recording, mapping: Mapping, fit: Any) -> tuple[str, Assessment
             "the recording has no target to judge on; validate with the person first"
         )
     if "validation" in roles:
-        return "check-targets", assess(mapping, rec, "validation")
+        return CHECKED, assess(mapping, rec, "validation")
     order = np.argsort(rec.time, kind="stable")
     rec = replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
     return ONE_OUT, assess(leave_one_out(rec, mapping, fit), rec, "calibration")

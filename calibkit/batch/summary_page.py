@@ -1,4 +1,7 @@
-"""The summary of a batch as one self-contained page, in plain words first."""
+"""The summary of a batch as one self-contained page, in plain words first.
+
+Why a recording could not be judged stays in English, as the table and refusals are.
+"""
 
 from __future__ import annotations
 
@@ -8,18 +11,20 @@ from collections.abc import Sequence
 from typing import Any
 
 from calibkit.batch import strips
-from calibkit.batch.columns import Row
+from calibkit.batch.columns import CHECKED, Row
 from calibkit.batch.summary import Group, Summary
+from calibkit.language import _, plural
 from calibkit.report import page, words
 from calibkit.report.data import CAUTIONS
 
 MOST_STRIPS = 30
 MOST_TROUBLES = 30
+MUCH_LOSS = 0.3
 ONE_WAY = 0.7  # of the error; then all targets are missed to the same side
 
 
 def render(summary: Summary, about: Sequence[tuple[str, str]]) -> str:
-    """Make the whole page.
+    """Make the whole page, in the language that is spoken.
 
     Parameters
     ----------
@@ -32,41 +37,33 @@ def render(summary: Summary, about: Sequence[tuple[str, str]]) -> str:
     str
         HTML, with style and pictures inside.
     """
-    from markupsafe import Markup
-
     people = sorted(summary.people, key=lambda g: (-g.median_deg, g.name))
-    kinds = (("tracker", summary.trackers), ("person", people))
-    groups = [
-        {
-            "kind": kind,
-            "rows": [_group(group) for group in found[:MOST_STRIPS]],
-            "count": len(found),
-            "picture": Markup(
-                strips.picture(found[:MOST_STRIPS], f"Accuracy by {kind}, in degrees")
-            ),
-        }
-        for kind, found in kinds
-    ]
+    troubles = summary.troubles
     return page.filled(
         page.companion("calibkit.batch", "summary_page.html"),
-        title="Many recordings, judged",
+        title=_("Many recordings, judged"),
         about=about,
         headline=headline(summary),
         sentences=sentences(summary),
-        troubles=summary.troubles[:MOST_TROUBLES],
-        more=max(0, len(summary.troubles) - MOST_TROUBLES),
-        groups=groups,
+        troubles=troubles[:MOST_TROUBLES],
+        more=_more(len(troubles) - MOST_TROUBLES),
+        groups=[
+            _part(_("Accuracy by tracker"), _("Tracker"), summary.trackers),
+            _part(_("Accuracy by person"), _("Person"), people),
+        ],
         worst=[_line(row) for row in summary.worst],
-        cautions=CAUTIONS,
+        cautions=[_(text) for text in CAUTIONS],
     )
 
 
 def headline(summary: Summary) -> str:
     """Say in one line what came of it."""
-    files = summary.files - summary.other
-    if summary.judged == files:
-        return f"All {words.count(files, 'recording')} could be judged."
-    return f"{summary.judged} of {words.count(files, 'recording')} could be judged."
+    files = plural(
+        "{number} recording", "{number} recordings", summary.files - summary.other
+    )
+    if summary.judged == summary.files - summary.other:
+        return _("Judged: all of {files}.").format(files=files)
+    return _("Judged: {judged} of {files}.").format(judged=summary.judged, files=files)
 
 
 def sentences(summary: Summary) -> tuple[str, ...]:
@@ -74,69 +71,125 @@ def sentences(summary: Summary) -> tuple[str, ...]:
     found = []
     known = [v for g in summary.people for v in g.accuracies_deg]
     if known:
-        middle = statistics.median(known)
         found.append(
-            "In half of them the gaze point lies, on average, no more than "
-            f"{_degrees(middle)} away from what the person looks at."
+            _(
+                "In half of them the gaze point lies, on average, no more than "
+                "{degrees} away from what the person looks at."
+            ).format(degrees=_degrees(statistics.median(known)))
         )
-    checked = summary.methods.get("check-targets", 0)
+    return (*found, *_methods(summary), *_beside(summary))
+
+
+def _methods(summary: Summary) -> list[str]:
+    found = []
+    checked = summary.methods.get(CHECKED, 0)
     alone = sum(summary.methods.values()) - checked
     if checked:
         found.append(
-            f"{words.count(checked, 'recording')} had check targets: the calibration "
-            "targets fitted, the check targets judged."
+            plural(
+                "{number} recording had check targets: calibration targets fitted, "
+                "check targets judged.",
+                "{number} recordings had check targets: calibration targets fitted, "
+                "check targets judged.",
+                checked,
+            )
         )
     if alone:
         found.append(
-            f"{words.count(alone, 'recording')} had none: there each calibration "
-            "target was judged by a mapping fitted without it. That is a weaker check: "
-            "it is the same minute, and the mapping had one target less."
+            plural(
+                "{number} recording had none: there each calibration target was judged "
+                "by a mapping fitted without it. That is a weaker check.",
+                "{number} recordings had none: there each calibration target was "
+                "judged by a mapping fitted without it. That is a weaker check.",
+                alone,
+            )
         )
+    return found
+
+
+def _beside(summary: Summary) -> list[str]:
+    found = []
     if summary.copies:
         found.append(
-            f"{words.count(summary.copies, 'file is a copy', 'files are copies')} of "
-            "another one. A copy has its row, and counts once in what follows."
+            plural(
+                "{number} file is a copy of another one. It has its row, and does not "
+                "count again in what follows.",
+                "{number} files are copies of other ones. They have their rows, and do "
+                "not count again in what follows.",
+                summary.copies,
+            )
         )
     if summary.other:
         found.append(
-            f"Left out: {words.count(summary.other, 'other file')} of calibkit "
-            "(mappings, tables) in these folders."
+            plural(
+                "{number} other file of calibkit, such as a mapping, is left out.",
+                "{number} other files of calibkit, such as mappings, are left out.",
+                summary.other,
+            )
         )
-    return tuple(found)
+    return found
 
 
 def reason(row: Row) -> str:
-    """Say in plain words why a recording is far off, and what to do."""
-    found = [str(row["advice"])] if row.get("advice") else []
-    right, down = row["offset_right_deg"], row["offset_down_deg"]
-    if right is None or down is None:
-        found.append("No target was met. Check that the eyes were seen.")
-    elif math.hypot(right, down) >= ONE_WAY * row["accuracy_deg"]:
+    """Say in plain words why a recording is far off, and what to do.
+
+    Parameters
+    ----------
+    row : dict
+        A row of the table that was judged.
+
+    Returns
+    -------
+    str
+    """
+    found = []
+    loss, missed = row["loss"] or 0.0, row["targets"] - row["targets_looked_at"]
+    if loss >= MUCH_LOSS:
         found.append(
-            f"Gaze lies to one side everywhere: {words.direction(right, down)}. One "
-            "look at one target corrects that (protocol offset)."
+            _(
+                "{share} of the samples were lost. Check light, glasses and seating, "
+                "and whether the tracker sees both eyes."
+            ).format(share=words.percent(loss))
         )
-    return " ".join(found) or (
-        "The error points to a different side at each target. More calibration "
-        "targets, or a shared mapping (--shared), may help."
+    if missed:
+        found.append(
+            plural(
+                "At {number} check target no steady look was found. Show it again.",
+                "At {number} check targets no steady look was found. Show them again.",
+                missed,
+            )
+        )
+    right, down = row["offset_right_deg"], row["offset_down_deg"]
+    one_way = right is not None and (
+        math.hypot(right, down) >= ONE_WAY * row["accuracy_deg"]
+    )
+    if one_way:
+        found.append(
+            _(
+                "Gaze lies to one side everywhere: {direction}. One look at one target "
+                "corrects that (protocol offset)."
+            ).format(direction=words.direction(right, down))
+        )
+    return " ".join(found) or _(
+        "The error points to another side at each target. More calibration targets, or "
+        "a shared mapping (--shared), may help."
     )
 
 
-def _line(row: Row) -> dict[str, Any]:
+def _part(title: str, kind: str, groups: Sequence[Group]) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    shown = groups[:MOST_STRIPS]
+    less = _("Shown are the {shown} of {count} whose median is largest.")
     return {
-        "file": row["file"],
-        "person": row["person"] or "",
-        "tracker": row["tracker"] or "",
-        "accuracy": _degrees(row["accuracy_deg"]),
-        "loss": words.percent(math.nan if row["loss"] is None else row["loss"]),
-        "grid": f"{row['rows']} x {row['columns']}",
-        "reason": reason(row),
+        "title": title,
+        "kind": kind,
+        "rows": [_group(group) for group in shown],
+        "picture": Markup(strips.picture(shown, title)),
+        "less": less.format(shown=len(shown), count=len(groups))
+        if len(groups) > len(shown)
+        else "",
     }
-
-
-def _degrees(value: float | None) -> str:
-    known = value is not None and math.isfinite(value)
-    return words.degrees(value if known and value is not None else math.nan)
 
 
 def _group(group: Group) -> dict[str, Any]:
@@ -145,5 +198,31 @@ def _group(group: Group) -> dict[str, Any]:
         "name": group.name,
         "count": group.count,
         "median": _degrees(group.median_deg),
-        "range": f"{_degrees(low)} to {_degrees(high)}",
+        "range": _("{low} to {high}").format(low=_degrees(low), high=_degrees(high)),
     }
+
+
+def _line(row: Row) -> dict[str, Any]:
+    return {
+        "file": row["file"],
+        "whose": ", ".join(filter(None, (row["person"], row["tracker"]))),
+        "accuracy": _degrees(row["accuracy_deg"]),
+        "loss": words.percent(math.nan if row["loss"] is None else row["loss"]),
+        "grid": f"{row['rows']} x {row['columns']}",
+        "reason": reason(row),
+    }
+
+
+def _more(number: int) -> str:
+    if number <= 0:
+        return ""
+    return plural(
+        "And {number} more reason; the table has it.",
+        "And {number} more reasons; the table has them all.",
+        number,
+    )
+
+
+def _degrees(value: float | None) -> str:
+    known = value is not None and math.isfinite(value)
+    return words.degrees(value if known and value is not None else math.nan)

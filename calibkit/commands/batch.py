@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from calibkit.errors import InputError
 from calibkit.joined import options
+from calibkit.language import _
 
 if TYPE_CHECKING:
     from calibkit.batch.crew import Engine
@@ -111,11 +112,9 @@ def _add_who(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, work, tabulate, say what it came to."""
-    from calibkit import language
     from calibkit.batch.driver import batch
     from calibkit.joined.wiring_stop import stopping
 
-    language.choose(language.SOURCE)  # as reports are: in English as a whole
     _check(args)
     plan = _plan(args)
     start_s = time.monotonic()
@@ -216,11 +215,11 @@ def _write_page(args: argparse.Namespace, plan: Plan, summary: Summary) -> None:
 
     settings = plan.settings
     about = [
-        ("Table", args.output.name),
-        ("Made", time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime())),
-        ("With", f"calibkit {calibkit.__version__}"),
-        ("Each fit starts from", Path(settings.shared).name or "nothing"),
-        ("Eyes", settings.eyes),
+        (_("Table"), args.output.name),
+        (_("Made"), time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime())),
+        (_("With"), f"calibkit {calibkit.__version__}"),
+        (_("Each fit starts from"), Path(settings.shared).name or _("nothing")),
+        (_("Eyes"), _(settings.eyes)),
     ]
     write_bytes(args.page, render(summary, about).encode(), args.force)
 
