@@ -115,9 +115,9 @@ def test_within_decides_what_is_accepted(tmp_path: Path) -> None:
     poor = shown(tmp_path, within_deg=0.01)
     assert not poor.accepted
     assert 0.05 < poor.accuracy_deg < 5.0
-    given = {"do": "validate", "mapping": good.mapping}
-    assert shown(tmp_path, "off-grid", within_deg=5.0, **given).accepted
-    assert not shown(tmp_path, "off-grid", within_deg=0.01, **given).accepted
+    given = {"do": "one-point", "mapping": good.mapping}
+    assert shown(tmp_path, within_deg=5.0, **given).accepted
+    assert not shown(tmp_path, within_deg=0.01, **given).accepted
 
 
 @pytest.mark.usefixtures("virtual")

@@ -80,9 +80,9 @@ class Screen:
         self._taken: list[Path] = []
         self._loan: Loan | None = None
         self._sound, self._closed = sound, False
-        self._window = window
+        self._window, self._level = window, None
         if window is None:
-            self._window = _open(setup, full=full, number=number)
+            self._window, self._level = _open(setup, full=full, number=number)
         self._lost = Lost(self._window)
         try:
             if window is not None:
@@ -100,8 +100,6 @@ class Screen:
         return {
             "on_key_press": self._press,
             "on_key_release": self._release,
-            "on_text": _swallow,
-            "on_text_motion": _swallow,
             "on_close": self._close_asked,
         }
 
@@ -161,6 +159,7 @@ class Screen:
             return
         if self._loan is None:
             window.close()
+            _hushed(self._level)
             return
         try:
             # Its last flip also brings us the keys that are still on their way.
@@ -211,11 +210,6 @@ class Screen:
         return True
 
 
-def _swallow(*_: object) -> bool:
-    """Nothing that is typed here may reach a text box of the window's owner."""
-    return True
-
-
 def _gone(why: str) -> DeviceError:
     return DeviceError(
         f"the display was lost ({why}); bring it back and start the session anew"
@@ -256,10 +250,12 @@ def _borrowed(window: Any, setup: Setup) -> Loan:
     return Loan(window, setup.background)
 
 
-def _open(setup: Setup, *, full: bool, number: int) -> Any:
+def _open(setup: Setup, *, full: bool, number: int) -> tuple[Any, Any]:
+    """Open a window; what PsychoPy's console said before is given too."""
     if not has_display(os.environ):
         raise DeviceError(NO_DISPLAY)
     visual = _psychopy()
+    level = _hushed()
     try:
         window = visual.Window(
             size=setup.screen_px,
@@ -275,6 +271,7 @@ def _open(setup: Setup, *, full: bool, number: int) -> Any:
             title="calibkit",
         )
     except Exception as error:
+        _hushed(level)
         raise DeviceError(
             f"no window could be opened on the display ({type(error).__name__}); check "
             "that DISPLAY names a running screen with OpenGL (Debian: libgl1-mesa-dri)"
@@ -282,18 +279,19 @@ def _open(setup: Setup, *, full: bool, number: int) -> Any:
     got = tuple(int(v) for v in window.size)
     if got != tuple(setup.screen_px):
         window.close()
+        _hushed(level)
         raise DeviceError(
             f"the window is {got[0]} x {got[1]} pixels, not the "
             f"{setup.screen_px[0]} x {setup.screen_px[1]} of the set-up; choose a "
             "smaller --window, or correct screen_px and the display's scaling"
         )
     window.mouseVisible = False
-    return window
+    return window, level
 
 
 def _psychopy() -> Any:
     try:
-        from psychopy import logging, visual
+        from psychopy import visual
     except ImportError as error:
         raise DeviceError(
             "PsychoPy is needed to show targets and is not installed; install it with "
@@ -304,5 +302,13 @@ def _psychopy() -> Any:
             f"the display cannot be used ({type(error).__name__}: {error}); check "
             "DISPLAY, or run this under xvfb-run (package xvfb)"
         ) from error
-    logging.console.setLevel(logging.CRITICAL)
     return visual
+
+
+def _hushed(level: Any = None) -> Any:
+    """Let PsychoPy's console say so much and no more; return what it said before."""
+    from psychopy import logging
+
+    before = logging.console.level
+    logging.console.setLevel(logging.CRITICAL if level is None else level)
+    return before

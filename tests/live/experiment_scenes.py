@@ -152,24 +152,34 @@ def trials(folder: Path) -> dict[str, Any]:
     called: list[float] = []
     square = visual.Rect(win, 0.6, 0.6, pos=(0.2, 0), fillColor="orange")
     word = visual.TextStim(win, "trial", autoDraw=True)
+    draws: list[float] = []
+    draw = word.draw
+    word.draw = lambda *given: (draws.append(1.0), draw(*given))
     win.recordFrameIntervals = True
     win.viewOri, win.viewScale, win.mouseVisible = 10.0, (0.8, 1.0), True
     picture(win, square)
     first = picture(win, square)
     win.callOnFlip(called.append, 1.0)
-    found: dict[str, Any] = {"changed": [], "pixels": [], "deg": [], "called": []}
+    found: dict[str, Any] = {
+        "changed": [],
+        "pixels": [],
+        "deg": [],
+        "called": [],
+        "drawn": [],
+    }
     mapping = None
     for do in ("calibrate", "validate", "one-point"):
-        before = everything(win)
+        before, drawn = everything(win), len(draws)
         gave = present(folder, win, do=do, mapping=mapping, pictures=folder / do)
         mapping = gave.mapping if mapping is None else mapping
         found["changed"] += differences(before, everything(win), do)
         found["called"].append(len(called))
+        found["drawn"].append(len(draws) - drawn)
         found["deg"].append(gave.accuracy_deg)
         found["pixels"].append(float(np.abs(picture(win, square) - first).max()))
         found[do] = [[row["x"], row["y"]] for row in gave.recording.targets]
         found["one-point words"] = gave.words
-    found["drawn"], found["shows"] = win._toDraw == [word], float(np.ptp(first))
+    found["still drawn"], found["shows"] = win._toDraw == [word], float(np.ptp(first))
     found["longest frame"] = max(win.frameIntervals)
     win.close()
     found["units"] = {u: in_units(u, folder, mapping) for u in SIZES}

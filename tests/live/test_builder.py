@@ -39,8 +39,8 @@ PROTOCOL = """
 version = 1
 name = "brief"
 [targets]
-points = [[0.5, 0.5], [0.1, 0.2], [0.9, 0.2], [0.5, 0.9]]
-draw_in_s = 0.4
+points = [[0.1, 0.2], [0.9, 0.2], [0.5, 0.9]]
+draw_in_s = 0.3
 [pace]
 hold_s = 0.5
 gap_s = 0.1

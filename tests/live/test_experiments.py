@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from experiment_scenes import PROTOCOL
 
 from calibkit.window import display
 
@@ -69,7 +71,8 @@ def test_window_is_handed_back_as_it_was_three_times(
     assert found["changed"] == []
     assert found["shows"] > 100  # the owner's picture is no blank one
     assert found["pixels"] == [0.0, 0.0, 0.0]
-    assert found["drawn"]
+    assert found["still drawn"]
+    assert found["drawn"] == [0, 0, 0]  # but not on the session's frames
 
 
 def test_what_the_owner_asked_for_on_a_flip_waits_for_theirs(
@@ -151,6 +154,33 @@ def test_keys_of_a_session_are_not_the_owners(troubles: dict[str, Any]) -> None:
     assert troubles["keys"] == ["q"]  # pressed before, not yet read
     assert troubles["typed"] == ""
     assert troubles["typed after"] == "a"
+
+
+def test_what_readme_shows_runs(
+    start: Callable[..., subprocess.Popen[str]],
+    screen: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """README's block as it stands, a shorter protocol apart, on a real LSL stream."""
+    readme = (SCENES.parents[2] / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```py\n(.*?)```", readme, flags=re.DOTALL)
+    assert block.count('"quick"') == 1
+    brief = tmp_path / "brief.toml"
+    brief.write_text(PROTOCOL, encoding="utf-8")
+    monkeypatch.setenv("DISPLAY", screen)
+    start(
+        *("simulate", "--seed", "41", "--screen-px", "1000x700"),
+        *("--screen-mm", "274x192"),
+    )
+    program = start(code=block.replace('"quick"', repr(str(brief))))
+    out, err = program.communicate(timeout=120)
+    assert program.returncode == 0, err
+    said = re.findall(r"trial (\d): off by (\d\.\d) degrees", out)
+    assert [number for number, _ in said] == ["0", "1"]
+    assert all(float(degrees) < 4.0 for _, degrees in said)
+    kept = sorted((tmp_path / "home" / "recordings" / "p01").glob("*.h5"))
+    assert len(kept) == 3
 
 
 def test_what_was_recorded_is_kept(troubles: dict[str, Any]) -> None:
