@@ -10,7 +10,6 @@ import argparse
 import keyword
 import os
 import sys
-import tempfile
 import time
 import traceback
 import warnings
@@ -122,6 +121,8 @@ def _say_warning(message: Warning | str, *_: object) -> None:
 
 
 def _defect(error: Exception) -> int:
+    import tempfile
+
     stamp = time.strftime("%Y%m%d-%H%M%S")
     handle, path = tempfile.mkstemp(prefix=f"calibkit-{stamp}-", suffix=".log")
     with os.fdopen(handle, "w", encoding="utf-8") as log:

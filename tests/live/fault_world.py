@@ -44,6 +44,11 @@ class Supervisor:
         self.command = [sys.executable, "-m", "calibkit", "publish", "--person", WHO]
         self.command += ["--home", str(home), "--stream", SOURCE, "--json"]
         self.log, self.stop, self.starts = log, False, 0
+        # As where it is installed: Python keeps what it compiled.
+        self.environ = os.environ | {
+            "PYTHONPYCACHEPREFIX": str(log.parent / "compiled")
+        }
+        self.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         self.child = self._start()
         self.thread = threading.Thread(target=self._watch, daemon=True)
         self.thread.start()
@@ -51,7 +56,9 @@ class Supervisor:
     def _start(self) -> subprocess.Popen[bytes]:
         self.starts += 1
         with self.log.open("ab") as out:
-            return subprocess.Popen(self.command, stdout=out, stderr=subprocess.STDOUT)
+            return subprocess.Popen(
+                self.command, stdout=out, stderr=subprocess.STDOUT, env=self.environ
+            )
 
     def _watch(self) -> None:
         while not self.stop:
