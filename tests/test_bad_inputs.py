@@ -88,7 +88,9 @@ ROWS = {
     ),
     "F45 absurd": "test_run:test_mirrored_folded_far_and_empty_mappings_are_faults",
     "F46 current names nothing": "test_profile:test_a_note_that_names_nothing_good",
-    "F47 all damaged": "test_profile:test_damage_falls_back_and_says_so",
+    "F47 all damaged": (
+        "live/test_own:test_the_trackers_own_answer_until_a_mapping_is_sound"
+    ),
     "F48 left-over files": HERE + "test_f48_left_over_files_are_swept",
     "F49 links": "test_profile:test_links_to_elsewhere_are_refused",
     "F50 open to others": "test_doctor:test_an_open_home_folder_is_told",

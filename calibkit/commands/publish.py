@@ -63,7 +63,9 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     from calibkit.joined import wiring_again
     from calibkit.joined.wiring_status import Lines
 
-    mapping, home = _mapping(args)
+    mapping, home, notice = _mapping(args, stop)
+    if mapping is None:
+        return 0
     smoothing, head = _smoothing(args.filter, mapping), os.getpid()
     if wiring_again.possible():
         _load()
@@ -72,7 +74,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
             return status
     lines = Lines(args.json)
     try:
-        return _publish(args, stop, lines, (mapping, home, smoothing, head))
+        return _publish(args, stop, lines, (mapping, home, smoothing, head, notice))
     finally:
         lines.close()
 
@@ -92,14 +94,15 @@ def _publish(
     from calibkit.joined import wiring_drift
     from calibkit.streams import lsl
 
-    mapping, home, smoothing, head = known
-    mapping, refresh = _newest(args, mapping, home, lines)
+    first, home, smoothing, head, notice = known
+    mapping, refresh = _newest(args, first, home, lines)
+    notice = notice if mapping is first else ""
     edges = _edges(lines, home, lsl.Watch("Gaze", args.stream), refresh)
     drift = wiring_drift.Beside(
         mapping, edges, lines.say, home, args.person, learn=args.learn
     )
     try:
-        return _flow(args, stop, lines, drift, (home, smoothing, head))
+        return _flow(args, stop, lines, drift, (home, smoothing, head, notice))
     finally:
         drift.close()
 
@@ -116,7 +119,7 @@ def _flow(
     from calibkit.live.publisher import Notice, Publisher
     from calibkit.streams import lsl
 
-    home, smoothing, head = known
+    home, smoothing, head, notice = known
     publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
     text = "waiting for a gaze stream on this computer"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
@@ -131,6 +134,8 @@ def _flow(
     if first is not None:
         handle = _claim(home, first, head, lines)
         edges = replace(edges, connected=_remembering(edges, handle, head))
+        if notice:
+            publisher.note(notice, lsl.clock())
         wiring_publish.publish(publisher, first, edges, stop)
     text = "told to stop; calibrated gaze has ended"
     edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
@@ -215,12 +220,18 @@ def _remembering(
     return connected
 
 
-def _mapping(args: argparse.Namespace) -> tuple[Mapping, Path | None]:
-    """The mapping to begin with, and the home folder."""
-    from calibkit.errors import StorageError
+def _mapping(
+    args: argparse.Namespace, stop: Stop
+) -> tuple[Mapping | None, Path | None, str]:
+    """The mapping to begin with, the home folder, and what is wrong with the mapping.
+
+    None instead of a mapping when told to stop before there was one.
+    """
+    from calibkit.errors import InputError, StorageError
     from calibkit.fitted.mapping import Mapping
     from calibkit.joined import wiring_snapshot
     from calibkit.kept import home as home_folder
+    from calibkit.kept import profile
 
     try:
         home = home_folder.resolve(args.home)
@@ -230,8 +241,43 @@ def _mapping(args: argparse.Namespace) -> tuple[Mapping, Path | None]:
         options.say(f"calibkit: {problem}; going on without stored settings")
         home = None
     if args.person is None or home is None:
-        return Mapping.from_snapshot(wiring_snapshot.read(args.mapping)), home
-    return _active(home, args.person, options.say), home
+        return Mapping.from_snapshot(wiring_snapshot.read(args.mapping)), home, ""
+    try:
+        return _active(home, args.person, options.say), home, ""
+    except InputError as fault:
+        if not profile.versions(home, args.person):
+            raise  # nobody of that id
+        options.say(f"calibkit: {fault}")
+    mapping, notice = _own(args, home, stop)
+    return mapping, home, notice
+
+
+def _own(
+    args: argparse.Namespace, home: Path, stop: Stop
+) -> tuple[Mapping | None, str]:
+    """What the tracker says by itself: better than no voice, and told loudly."""
+    from calibkit.fitted.mapping import Mapping
+    from calibkit.joined import wiring_own, wiring_status
+
+    manager = wiring_status.service(os.environ)
+
+    def alive() -> None:
+        manager("READY=1")
+        manager("WATCHDOG=1")
+
+    plain = wiring_own.mapping(
+        args.stream,
+        home,
+        args.person,
+        wait_s=float("inf") if args.wait is None else args.wait,
+        stop=stop,
+        tell=lambda text: options.say(f"calibkit: {text}"),
+        alive=alive,
+    )
+    if plain is None:
+        return None, ""
+    options.say(f"calibkit: {wiring_own.WORDS}")
+    return Mapping.from_snapshot(plain), wiring_own.WORDS
 
 
 def _active(home: Path, person: str, say: Callable[[str], object]) -> Mapping:

@@ -10,10 +10,11 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from calibkit.errors import CalibkitError, InputError
+from calibkit.errors import CalibkitError, CallError, DeviceError, InputError
 
 WAIT_S = 60.0
 
@@ -34,10 +35,32 @@ def read(path: Path) -> dict[str, Any]:
     InputError
         The file is unusable, as the child says it, or the child died.
     """
+    return asked(__name__, (str(path),), str(path))
+
+
+def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
+    """Run a module of ours in a child process, and return the JSON that it prints.
+
+    Parameters
+    ----------
+    module : str
+    arguments : sequence of str
+    what : str
+        What it reads, for the messages.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    CallError, InputError, DeviceError
+        As the child says it; InputError also when it died.
+    """
     here = str(Path(__file__).resolve().parent.parent.parent)
     known = [entry for entry in sys.path if entry]
     paths = os.pathsep.join(known if here in known else [*known, here])
-    command = [sys.executable, "-P", "-W", "ignore", "-m", __name__, str(path)]
+    command = [sys.executable, "-P", "-W", "ignore", "-m", module, *arguments]
     try:
         child = subprocess.run(
             command,
@@ -49,15 +72,16 @@ def read(path: Path) -> dict[str, Any]:
         answer = json.loads(child.stdout) if child.returncode == 0 else {}
     except (OSError, ValueError, subprocess.TimeoutExpired) as problem:
         raise InputError(
-            f"{path} could not be read ({type(problem).__name__}); use another copy"
+            f"{what} could not be read ({type(problem).__name__}); use another copy"
         ) from problem
     if answer:
         return dict(answer)
     said = child.stderr.decode("utf-8", "replace").strip().splitlines()
-    if child.returncode == InputError.exit_status and said:
-        raise InputError(said[-1])
+    for kind in (CallError, InputError, DeviceError):
+        if child.returncode == kind.exit_status and said:
+            raise kind(said[-1])
     raise InputError(
-        f"{path} is damaged: the process that read it ended with status "
+        f"{what} is damaged: the process that read it ended with status "
         f"{child.returncode}; use another copy"
     )
 
