@@ -1,13 +1,12 @@
 """Every row of the catalogue of bad inputs, and where it is proved.
 
 P protocols, C the command line, F profiles and mappings, R recordings, S streams, X
-other programs' files and folders. A proof is a test that exists, here or elsewhere;
-"open" rows say what is not built.
+other programs' files and folders. A proof is a test that exists, runs and asserts,
+here or elsewhere.
 """
 
 from __future__ import annotations
 
-import ast
 import os
 import socket
 import subprocess
@@ -17,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from proofs import prove
 from storing import leftovers, one_line, recording
 from test_crashes import WHO, loaded, save
 from test_mapping_live import case
@@ -29,15 +29,23 @@ from calibkit.kept import disk, profile, store
 from calibkit.kept.plain import to_tree
 from calibkit.kept.recording import Recording
 
-TESTS = Path(__file__).parent
 HERE = "test_bad_inputs:"
-ROWS = {
-    "P1 no file, folder, device": "test_protocol:test_no_file_a_folder_and_a_huge_file",
+ROWS: dict[str, str | tuple[str, ...]] = {
+    "P1 no file, folder, device": (
+        "test_protocol:test_no_file_a_folder_and_a_huge_file",
+        HERE + "test_p1_a_pipe_and_a_device_are_not_waited_for",
+    ),
     "P2 empty": "test_protocol:test_refusals",
     "P3 byte order mark": "test_protocol:test_byte_order_mark_is_accepted",
     "P4 other encodings": "test_protocol:test_other_encodings_are_named",
-    "P5 huge file or line": "test_protocol:test_no_file_a_folder_and_a_huge_file",
-    "P6 nested deeply": "test_settings:test_toml_files",
+    "P5 huge file or line": (
+        "test_protocol:test_no_file_a_folder_and_a_huge_file",
+        "test_protocol:test_refusals",
+    ),
+    "P6 nested deeply": (
+        "test_settings:test_toml_files",
+        "test_protocol:test_refusals",
+    ),
     "P7 5,000 digits": "test_settings:test_toml_files",
     "P8 not finite": "test_protocol:test_refusals",
     "P9 out of range": "test_protocol:test_refusals",
@@ -47,14 +55,30 @@ ROWS = {
     "P13 another type": HERE + "test_p13_text_for_a_number_and_true_for_one",
     "P14 quotes, commas, True": "test_protocol:test_refusals",
     "P15 line ends, NUL": "test_protocol:test_refusals",
-    "P16 few and many points": HERE + "test_p16_too_many_points",
+    "P16 few and many points": (
+        HERE + "test_p16_too_many_points",
+        "test_protocol:test_none_one_and_repeated_points_are_allowed_with_advice",
+    ),
     "P17 points in a line": (
         "test_protocol:test_none_one_and_repeated_points_are_allowed_with_advice"
     ),
-    "P18 off the screen": HERE + "test_p18_a_point_off_the_screen",
-    "P19 times": "test_protocol:test_too_long_in_all",
-    "P20 flashes": "test_protocol_pictures:test_pictures_that_would_flash_are_refused",
-    "P21 contrast": "test_screen:test_target_stands_out_on_every_grey",
+    "P18 off the screen": (
+        HERE + "test_p18_a_point_off_the_screen",
+        "test_protocol:test_refusals",
+    ),
+    "P19 times": (
+        "test_protocol:test_too_long_in_all",
+        "test_protocol:test_refusals",
+    ),
+    "P20 flashes": (
+        "test_protocol_pictures:test_pictures_that_would_flash_are_refused",
+        "test_protocol:test_refusals",
+        "test_sound:test_never_louder_than_20_db_below_full_scale",
+    ),
+    "P21 contrast": (
+        "test_screen:test_target_stands_out_on_every_grey",
+        HERE + "test_p21_a_colour_by_its_name",
+    ),
     "P22 pictures": "test_protocol_pictures:test_paths_out_of_the_folder_are_refused",
     "P23 control characters": "test_protocol:test_refusals",
     "P24 geometry": "test_run:test_answers_that_are_not_plausible",
@@ -62,14 +86,29 @@ ROWS = {
     "C26 numbers": HERE + "test_c26_numbers_that_are_none",
     "C27 person ids": "test_profile:test_person_ids",
     "C28 output exists": HERE + "test_c28_an_output_that_exists_is_kept",
-    "C29 output folder": HERE + "test_c29_no_such_output_folder",
-    "C30 home": "test_settings:test_one_that_anyone_may_change_is_refused",
-    "C31 Ctrl-C": "test_run:test_interrupted_is_130_and_the_recording_is_kept",
+    "C29 output folder": (
+        HERE + "test_c29_no_such_output_folder",
+        "live/test_full_disk:test_a_full_disk_takes_no_mapping_and_loses_none",
+        "live/test_full_disk:test_a_disk_that_may_only_be_read",
+    ),
+    "C30 home": (
+        "test_settings:test_one_that_anyone_may_change_is_refused",
+        "test_settings:test_one_of_another_user_is_refused",
+        "test_settings:test_one_that_cannot_be_made",
+    ),
+    "C31 Ctrl-C": (
+        "test_run:test_interrupted_is_130_and_the_recording_is_kept",
+        "live/test_streams:test_sigterm_while_recording_keeps_the_file",
+        "live/test_streams:test_waiting_ends_with_4_or_by_sigterm_with_0",
+    ),
     "C32 twice": (
         "live/test_streams:test_a_second_publisher_of_the_stream_is_refused_with_2"
     ),
     "C33 closed output, odd locale": HERE + "test_c33_printing_never_crashes",
-    "C34 wall clock": HERE + "test_c34_versions_do_not_ask_the_wall_clock",
+    "C34 wall clock": (
+        HERE + "test_c34_versions_do_not_ask_the_wall_clock",
+        "test_never:test_live_gaze_asks_no_wall_clock",
+    ),
     "F35 torn": "test_profile:test_damage_falls_back_and_says_so",
     "F36 another kind of file": "test_reader:test_other_files_under_our_ending",
     "F37 flipped bit": (
@@ -84,7 +123,9 @@ ROWS = {
     ),
     "F43 other version": "test_store:test_other_formats_and_versions_are_named",
     "F44 other screen or tracker": (
-        "test_mapping:test_another_screen_or_stream_is_refused"
+        "test_mapping:test_another_screen_or_stream_is_refused",
+        "live/test_streams:test_another_trackers_stream_is_refused_with_3",
+        "test_profile:test_the_snapshot_of_another_person_is_refused",
     ),
     "F45 absurd": "test_run:test_mirrored_folded_far_and_empty_mappings_are_faults",
     "F46 current names nothing": "test_profile:test_a_note_that_names_nothing_good",
@@ -94,40 +135,62 @@ ROWS = {
     "F48 left-over files": HERE + "test_f48_left_over_files_are_swept",
     "F49 links": "test_profile:test_links_to_elsewhere_are_refused",
     "F50 open to others": "test_doctor:test_an_open_home_folder_is_told",
-    "F51 lost password": "open: nothing is encrypted, so no password can be lost",
+    "F51 lost password": (HERE + "test_f51_there_is_no_password_to_lose",),
     "F52 changes while read": HERE + "test_f52_a_file_that_grows_while_it_is_read",
     "R53 torn tail": "test_journal:test_a_torn_tail_costs_one_frame",
     "R54 damage in the middle": "test_journal:test_damaged_journals",
-    "R55 order": "test_journal:test_damaged_journals",
+    "R55 order": (
+        "test_journal:test_damaged_journals",
+        "test_journal:test_frames_of_another_session_and_repeats_are_left_out",
+    ),
     "R56 odd stamps": (
-        "test_mapping:test_stamps_out_of_order_and_channels_in_another_order"
+        "test_mapping:test_stamps_out_of_order_and_channels_in_another_order",
+        HERE + "test_r56_odd_stamps",
     ),
     "R57 no targets": HERE + "test_r57_58_59_nothing_to_fit",
     "R58 nothing seen": HERE + "test_r57_58_59_nothing_to_fit",
     "R59 two rows": HERE + "test_r57_58_59_nothing_to_fit",
     "R60 units": (
-        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure"
+        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure",
     ),
-    "R61 disk full": "test_journal:test_a_full_disk_in_the_middle",
+    "R61 disk full": (
+        "test_journal:test_a_full_disk_in_the_middle",
+        "live/test_full_disk:test_a_full_disk_in_the_middle_of_a_recording",
+    ),
     "R62 another session": HERE + "test_r62_frames_of_another_session",
     "S63 lost and found": "live/test_streams:test_publishing_outlives_a_killed_tracker",
-    "S64 two of a name": "test_wiring:test_twins_at_the_return_are_not_chosen_between",
+    "S64 two of a name": (
+        "test_wiring:test_twins_at_the_return_are_not_chosen_between",
+        "test_wiring:test_two_candidates_at_the_start_are_refused",
+    ),
     "S65 channels, text": (
-        "live/test_streams:test_text_too_many_channels_and_our_own_output_are_refused"
+        "live/test_streams:test_text_too_many_channels_and_our_own_output_are_refused",
+        "test_wiring:test_a_return_with_other_channels_is_refused_and_said_once",
     ),
     "S66 rates": (
-        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure"
+        "test_stream_rules:test_each_rule_finds_its_fault_and_shows_the_figure",
     ),
-    "S67 odd values": "test_mapping_live:test_any_sample_at_all",
+    "S67 odd values": (
+        "test_mapping_live:test_any_sample_at_all",
+        "test_publisher:test_where_valid_all_is_finite_and_else_nothing_is_said",
+    ),
     "S68 old, frozen": (
-        "live/test_streams:test_a_frozen_trackers_old_samples_are_never_published"
+        "live/test_streams:test_a_frozen_trackers_old_samples_are_never_published",
+        "test_publisher:test_order_and_one_row_a_sample_hold_for_any_stamps",
     ),
     "S69 clock jump": (
         "test_publisher:test_a_clock_jump_silences_for_less_than_half_a_second"
     ),
-    "S70 hostile metadata": "test_lsl_live:test_a_huge_description_is_cut_off",
+    "S70 hostile metadata": (
+        "test_lsl_live:test_a_huge_description_is_cut_off",
+        "test_lsl_live:test_what_is_no_description_is_said_in_words",
+    ),
     "S71 garbage to our ports": "live/test_garbage:test_garbage_to_our_ports",
-    "S72 markers": "test_lsl:test_text_that_is_no_event_is_ignored",
+    "S72 markers": (
+        "test_lsl:test_text_that_is_no_event_is_ignored",
+        "test_drift_join:test_odd_markers_neither_move_nor_stop_the_gaze",
+        "test_wiring:test_markers_become_target_rows",
+    ),
     "X73 no XDF, empty, torn, absurd": "test_archive_xdf:test_bad_files",
     "X74 cut off": (
         "test_archive_xdf:test_a_file_that_is_cut_off_keeps_what_came_before"
@@ -160,14 +223,10 @@ ROWS = {
 
 
 @pytest.mark.parametrize("row", ROWS)
-def test_row_is_proved(row: str) -> None:
-    proof = ROWS[row]
-    if proof.startswith("open: "):
-        return
-    file, name = proof.split(":")
-    tree = ast.parse((TESTS / f"{file}.py").read_text(encoding="utf-8"))
-    names = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
-    assert name in names, f"{proof} is gone"
+def test_row_is_proved(row: str, request: pytest.FixtureRequest) -> None:
+    proofs = ROWS[row]
+    for proof in (proofs,) if isinstance(proofs, str) else proofs:
+        prove(proof, request.session)
 
 
 def test_there_are_86_rows() -> None:
@@ -217,6 +276,24 @@ def test_p16_too_many_points(tmp_path: Path) -> None:
 def test_p18_a_point_off_the_screen(tmp_path: Path) -> None:
     text = refused(tmp_path, f"{HEAD}[targets]\npoints = [[1.5, 0.5]]\n")
     assert "1.5" in text
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_p1_a_pipe_and_a_device_are_not_waited_for(tmp_path: Path) -> None:
+    from calibkit.kept import protocol
+
+    os.mkfifo(tmp_path / "a.toml")
+    for path in (str(tmp_path / "a.toml"), "/dev/zero"):
+        with pytest.raises(InputError, match="not a file"):
+            protocol.load(path)
+
+
+@pytest.mark.parametrize(
+    "value", ['"mauve"', "[0.5, 0.5]", "[0, 0, 300]", "[nan, 0, 0]"]
+)
+def test_p21_a_colour_by_its_name(value: str, tmp_path: Path) -> None:
+    text = refused(tmp_path, f"{HEAD}[targets]\nbackground = {value}\n")
+    assert "targets.background" in text
 
 
 # The command line.
@@ -375,7 +452,38 @@ def test_f52_a_file_that_grows_while_it_is_read(
         disk.read_regular(path, 100)
 
 
+def test_f51_there_is_no_password_to_lose() -> None:
+    """Nothing is encrypted: a forgotten word can never silence a person."""
+    words = ("password", "passphrase", "--key-file", "encrypt")
+    told = "".join(cli.command_parser(name).format_help() for name in cli.COMMANDS)
+    assert "--person" in told
+    assert not [word for word in words if word in told.lower()]
+    home = Path(cli.__file__).parent
+    for path in home.rglob("*.py"):
+        lines = path.read_text(encoding="utf-8").splitlines()
+        bad = [
+            x for x in lines if x.lstrip().startswith(("import getpass", "from crypt"))
+        ]
+        assert not bad, path
+
+
 # Recordings.
+
+
+@pytest.mark.parametrize("value", [np.nan, -1e9, 1e12, 0.0])
+def test_r56_odd_stamps(value: float) -> None:
+    """Stamps that are none, all the same, or far off: refused, or the same looks."""
+    whole = recording()
+    time = np.array(whole.time)
+    time[::2] = value
+    for stamps in (time, np.full_like(time, value)):
+        try:
+            made = fit(replace(whole, time=stamps, time_raw=None, clock=None))
+        except InputError as error:
+            one_line(error)
+        else:
+            assert np.isfinite(made.weights.mean).all()
+            assert len(made.looks) < len(whole.targets)
 
 
 def test_r57_58_59_nothing_to_fit() -> None:

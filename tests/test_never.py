@@ -1,7 +1,7 @@
 """The list of what must never happen: each with the tests that prove it.
 
-A test that is named here must exist. What can be seen in the code itself is checked
-here. Source: the project's list of hazards; WCAG 2.3.1 for the flashes.
+A test that is named here must exist, run and assert. What can be seen in the code itself
+is checked here. Source: the project's list of hazards; WCAG 2.3.1 for the flashes.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from proofs import asserts, prove
 
 from calibkit import cli
 from calibkit.errors import CalibkitError
@@ -108,12 +109,16 @@ NEVER = {
 
 
 @pytest.mark.parametrize("never", NEVER)
-def test_it_is_proved(never: str) -> None:
+def test_it_is_proved(never: str, request: pytest.FixtureRequest) -> None:
     for proof in NEVER[never]:
-        file, name = proof.split(":")
-        tree = ast.parse((TESTS / f"{file}.py").read_text(encoding="utf-8"))
-        names = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
-        assert name in names, f"{proof} is gone"
+        prove(proof, request.session)
+
+
+def test_a_proof_that_is_none_is_found(request: pytest.FixtureRequest) -> None:
+    with pytest.raises(AssertionError, match="is gone"):
+        prove("test_never:test_that_never_was", request.session)
+    assert not asserts("test_never", "sources")
+    assert asserts("test_never", "test_it_is_proved")
 
 
 def test_there_are_twenty() -> None:
@@ -157,6 +162,20 @@ def test_the_publisher_asks_nothing() -> None:
                 if ast.unparse(call.func).split(".")[-1] in ("ask", "input", "getpass")
             ]
             assert not asked, f"{name} asks"
+
+
+def test_live_gaze_asks_no_wall_clock() -> None:
+    """It may be set anew at any time; only what is written down has a date."""
+    for name, tree in sources():
+        if name.startswith(LIVE):
+            asked = {
+                ast.unparse(call.func)
+                for call in called(tree)
+                if ast.unparse(call.func).split(".")[-1] in ("time", "now", "time_ns")
+            }
+            dated = {"datetime.now"} if name == "joined/wiring_drift.py" else set()
+            own = {"self._now"}  # given from there
+            assert asked <= dated | own, name
 
 
 def test_no_data_is_ever_run() -> None:
