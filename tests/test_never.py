@@ -1,7 +1,7 @@
 """The list of what must never happen: each with the tests that prove it.
 
-A test that is named here must exist, run and assert. What can be seen in the code itself
-is checked here. Source: the project's list of hazards; WCAG 2.3.1 for the flashes.
+A test that is named here must exist, run and assert. What can be seen in the code
+itself is checked here. Source: the project's list of hazards; WCAG 2.3.1 for flashes.
 """
 
 from __future__ import annotations
