@@ -24,6 +24,8 @@ import calibkit
 from calibkit import cli
 from calibkit.archive import bids_check, bids_data, bids_names
 from calibkit.archive.bids_names import Take
+from calibkit.channels import Channel
+from calibkit.geometry import Setup
 from calibkit.kept.recording import Recording
 
 pandas = pytest.importorskip("pandas", reason="reads the tables as users do")
@@ -433,6 +435,100 @@ def test_other_faults_are_told(
     assert any(word in str(fault) for fault in bids_check.check(copied))
 
 
+# Recordings that are unlike ours.
+
+
+def odd(folder: Path) -> list[Path]:
+    """Make recordings as other programs might."""
+    rec = Recording.load(RECORDINGS / "steady.h5")
+    none = rec.targets[:0]
+    share = calibkit.fit(rec).apply(rec.samples).xy / rec.setup.screen_px
+    pair = [
+        Channel(label=a, eye="", type=f"Screen{a}", unit="normalized") for a in "XY"
+    ]
+    kinds = ("DirectionX", "DirectionY", "DirectionZ", "PupilX_2", "PupilX", "PupilX")
+    one_eye = [Channel(label="a", eye="left", type=k, unit="") for k in kinds]
+    moving = rec.targets.copy()
+    moving["x"][:2] = moving["y"][:2] = np.nan
+    moving["onset"][5], moving["x"][7] = np.nan, np.inf
+    way = np.column_stack(
+        [np.arange(0.5, 3.5, 0.02), *[np.linspace(100, 900, 150)] * 2]
+    )
+    small: dict[str, Any] = {
+        "screen_px": (320, 200),
+        "screen_mm": (10.0, 10.0),
+        "distance_mm": 10.0,
+    }
+    changes: dict[str, dict[str, Any]] = {
+        "eye": {"setup": replace(rec.setup, eye_mm=(10.0, -30.0, 620.0))},
+        "bare": {"targets": none},
+        "one": {"targets": none, "time": rec.time[:1], "samples": rec.samples[:1]},
+        "Ängström 7": {"events": ((1.0, "\x00\x1b[31m=1"), (float("nan"), "x"))},
+        "cyclops": {"channels": pair, "samples": share.astype(np.float32)},
+        "direction": {
+            "channels": one_eye,
+            "targets": none,
+            "samples": np.column_stack(
+                [share, np.ones(len(share)), share, share[:, 0]]
+            ),
+        },
+        "glide": {"targets": moving, "target_path": way},
+        "small": {"setup": Setup(**small)},
+    }
+    paths = []
+    for name, change in changes.items():
+        fields = {"person": name, "time_raw": None, "nominal_rate": 60.0, **change}
+        paths.append(folder / f"{len(paths)}.h5")
+        replace(rec, **fields).save(paths[-1])
+    return paths
+
+
+@pytest.fixture(scope="module")
+def strange(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("strange")
+    assert run("export", "bids", *odd(folder), "-o", folder / "set") == 0
+    return folder / "set"
+
+
+@validated
+def test_the_validator_passes_recordings_unlike_ours(strange: Path) -> None:
+    assert errors(strange) == []
+
+
+def test_recordings_unlike_ours(strange: Path) -> None:
+    """Our own check ran when they were written; here is what it cannot know."""
+
+    def about(pattern: str) -> Any:
+        (path,) = strange.glob(pattern)
+        return json.loads(path.read_text(encoding="utf-8"))
+
+    screen = about("sub-eye/beh/*_events.json")["StimulusPresentation"]
+    assert screen["ScreenDistance"] == [0.01, -0.03, 0.62]
+    assert about("sub-cyclops/beh/*_physio.json")["RecordedEye"] == "cyclopean"
+    glide = about("sub-glide/beh/*eye3_physio.json")
+    assert "gliding" in glide["CalibrationType"]
+    columns = about("sub-direction/beh/*_physio.json")["Columns"]
+    assert columns[-3:] == ["raw_pupil_x_2", "raw_pupil_x", "raw_pupil_x_3"]
+    assert not list(strange.glob("sub-bare/beh/*physioevents*"))
+    rows = next(strange.glob("sub-*7x*/beh/*_events.tsv")).read_text("utf-8")
+    assert "\x1b" not in rows
+
+
+def test_samples_without_any_rate_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rec = Recording.load(RECORDINGS / "steady.h5")
+    same_time: dict[str, Any] = {
+        "time": np.ones(3),
+        "samples": rec.samples[:3],
+        "nominal_rate": 0.0,
+    }
+    path = tmp_path / "a.h5"
+    replace(rec, time_raw=None, **same_time).save(path)
+    assert run("export", "bids", path, "-o", tmp_path / "set") == 3
+    assert "no rate is known" in capsys.readouterr().err
+
+
 # Names.
 
 
@@ -528,8 +624,6 @@ def test_a_mapping_for_all_or_another_screens(
 
 
 def test_strange_channels_get_names_of_their_own() -> None:
-    from calibkit.channels import Channel
-
     kinds = ["PupilX", "PupilX", "HeadYaw", "", "Größe 1", "PupilX"]
     channels = [Channel(label="", eye="left", type=k, unit="") for k in kinds]
     found = bids_data._raw_names(channels)

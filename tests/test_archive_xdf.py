@@ -185,6 +185,10 @@ def test_of_several_gaze_streams_none_is_taken_silently(
         "--stream",
         rec.source_id,
     )
+    # Text is no gaze, so it does not make two of one.
+    words = xdf.markers([(1.0, "a")], 5, type="Gaze")
+    one = xdf.whole(rec, tmp_path / "b.xdf", words)
+    assert same(imports(one).samples, rec.samples)
     said = refused(
         capsys, 2, "import", "xdf", path, "-o", out, "--force", "--stream", "nothing"
     )
@@ -221,6 +225,12 @@ def test_poor_metadata_are_named_once(
     names.write_text("".join(tables))
     found = imports(path, "--names", names)
     assert found.channels == rec.channels
+    screen = "[setup]\nscreen_px = [800, 600]\n"
+    names.write_text(
+        f'origin = "bottom-left"\nmissing = [-9]\n{"".join(tables)}{screen}'
+    )
+    found = imports(path, "--names", names)
+    assert found.setup == rec.setup  # the session knows better
     names.write_text("".join(tables[:-1]))
     said = refused(
         capsys, 3, "import", "xdf", path, "-o", tmp_path / "b.h5", "--names", names

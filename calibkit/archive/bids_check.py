@@ -183,7 +183,7 @@ def _screen(screen: Mapping[str, Any]) -> Iterator[str]:
     far, size = screen.get("ScreenDistance"), screen.get("ScreenSize")
     away = far if isinstance(far, list) else [far]
     metres = math.hypot(*away) if all(_finite(v) for v in away) else 0.0
-    if len(away) not in (1, 3) or not 0.05 <= metres <= 20:
+    if len(away) not in (1, 3) or not 0.01 <= metres <= 35:
         yield "ScreenDistance is no distance in metres"
     if not _pair(size) or not all(0.01 <= v <= 20 for v in size or ()):
         yield "ScreenSize is no width and height in metres"

@@ -8,8 +8,8 @@ both, so that nothing is lost.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from collections.abc import Mapping as Values
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,11 +52,13 @@ def in_time_order(rec: Recording) -> Recording:
     Raises
     ------
     InputError
-        When it holds no sample.
+        When it holds no sample, or all have one time.
     """
     fine = np.flatnonzero(np.isfinite(rec.time))
     if not len(fine):
         raise InputError("the recording holds no sample; leave it out")
+    if rec.nominal_rate <= 0 and np.ptp(rec.time[fine]) == 0:
+        raise InputError("all samples have one time, so no rate is known; leave it out")
     order = fine[np.argsort(rec.time[fine], kind="stable")]
     if len(order) == len(rec.time) and (order[1:] > order[:-1]).all():
         return rec
@@ -204,15 +206,22 @@ def _channel(name: str, rec: Recording, k: int, what: str = "Raw channel") -> Co
 
 def _raw_names(channels: Sequence[Channel]) -> list[str]:
     """Return names such as raw_reflex_x_2: the second of its type."""
-    seen: dict[str, int] = {}
-    found = []
+    found: list[str] = []
     for channel in channels:
         letters = [c if c.isascii() and c.isalnum() else " " for c in channel.type]
         words = "".join(f" {c}" if c.isupper() else c for c in letters).split()
-        name = "_".join(["raw", *words]).lower() if words else "raw_channel"
-        seen[name] = seen.get(name, 0) + 1
-        found.append(name if seen[name] == 1 else f"{name}_{seen[name]}")
+        stem = "_".join(["raw", *words]).lower() if words else "raw_channel"
+        found.append(unused(stem, found))
     return found
+
+
+def unused(stem: str, taken: Collection[str], ending: str = "") -> str:
+    """Return a name that is not taken: the stem, or the stem and a number from 2 on."""
+    name, number = stem + ending, 1
+    while name in taken:
+        number += 1
+        name = f"{stem}_{number}{ending}"
+    return name
 
 
 def described(columns: Sequence[Column]) -> dict[str, Values[str, str]]:

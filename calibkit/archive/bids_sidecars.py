@@ -167,7 +167,7 @@ def _mapping(mapping: Mapping) -> dict[str, Any]:
         "Id": mapping.id,
         "Eyes": list(mapping.eyes),
         "PeopleInPrior": mapping.people,
-        "PredictedErrorDegrees": round(predicted_sd_deg(mapping), 4),
+        "PredictedErrorDegrees": _number(predicted_sd_deg(mapping)),
         "RecordingsSHA256": list(mapping.recordings),
         "Notes": list(mapping.notes),
     }

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.archive import folders, tables
+from calibkit.archive.bids_data import unused
 from calibkit.archive.tables import Column
 from calibkit.channels import plain_eye, plain_unit
 from calibkit.errors import InputError
@@ -168,22 +169,15 @@ def _samples(rec: Recording, mapping: Mapping | None) -> list[Column]:
                 ("gaze_y_sd_px", "One standard deviation of y", gaze.sd[:, 1]),
             )
         ]
-    taken = {column.name for column in columns}
+    taken = [column.name for column in columns]
     for k, channel in enumerate(rec.channels):
         stem = f"{plain_eye(channel.eye)}_{channel.type or channel.label}"
-        unit, number = plain_unit(channel.unit), 1
-        name = _header(stem, unit)
-        while name in taken:
-            number += 1
-            name = _header(f"{stem}_{number}", unit)
-        taken.add(name)
+        unit = plain_unit(channel.unit)
+        ending = f"_{unit}" if unit else ""
+        taken.append(unused(stem.replace(" ", "_"), taken, ending.replace(" ", "_")))
         about = f"Raw channel {channel.label!r}, as it came"
-        columns.append(_number(name, about, rec.samples[:, k]))
+        columns.append(_number(taken[-1], about, rec.samples[:, k]))
     return columns
-
-
-def _header(stem: str, unit: str) -> str:
-    return "_".join([stem, *[unit] * bool(unit)]).replace(" ", "_")
 
 
 def _number(name: str, about: str, values: NDArray[Any]) -> Column:

@@ -54,6 +54,8 @@ def gaze_stream(file: XdfFile, wanted: str | None = None) -> XdfStream:
     """
     if wanted is None:
         fit = [s for s in file.streams if s.kind.lower() == "gaze" and not s.is_ours]
+        # Text is no gaze; a stream of it is named only where there is no other.
+        fit = [s for s in fit if s.form != "string"] or fit
     else:
         fit = [s for s in file.streams if s.is_called(wanted)]
     if len(fit) > 1:
