@@ -34,7 +34,7 @@ def disagreement(prior: SharedMapping, found: Points) -> float:
     """
     if len(prior.eyes) != 2 or not found.seen.all(axis=1).any():
         return 0.0
-    both = found.take(found.seen.all(axis=1))
+    both = found.take(np.flatnonzero(found.seen.all(axis=1)))
     prepared, weights = prepare(prior.basis, both), prior.weights
     made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
     apart = np.array([[1.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, -1.0]])
