@@ -86,7 +86,7 @@ def test_points_at_one_place(
     assert caught.value.exit_status == 3
     assert np.median(errors_deg(calibkit.fit(rec, raw_prior), rec, truth)) < 1.0
     screen, truth = invented.record(13, places, kind="screen")
-    assert np.median(errors_deg(calibkit.fit(screen), screen, truth)) < 1.5
+    assert np.median(errors_deg(calibkit.fit(screen), screen, truth)) < 2.0
 
 
 def spoiled(kind: str, seed: int, fault: str) -> tuple[Recording, Array]:

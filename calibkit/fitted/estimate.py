@@ -89,7 +89,7 @@ def estimate(
         Weights to start from, instead of the prior's residuals.
     """
     if len(found) == 0:
-        own = _with_samples(noise, basis, prior.mean, found)
+        own = with_samples(noise, basis, prior.mean, found)
         none = np.empty(0)
         return Estimate(
             weights=prior,
@@ -123,11 +123,11 @@ def estimate(
     solution = bayes.solve(prior, made, trust, root)
     return Estimate(
         weights=solution.posterior,
-        noise=_with_samples(
+        noise=with_samples(
             noise.scaled(factors), basis, solution.posterior.mean, found
         ),
         trust=trust,
-        away=_away(solution.left_out, made.present),
+        away=away(solution.left_out, made.present),
         score=_score(solution, made),
         strain=solution.strain(made),
     )
@@ -181,7 +181,7 @@ def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
     return float(np.sum(score))
 
 
-def _away(left_out: Array, present: NDArray[np.bool_]) -> Array:
+def away(left_out: Array, present: NDArray[np.bool_]) -> Array:
     """Gaze minus target, mean of the eyes that were seen."""
     count, width = left_out.shape
     there = present.reshape(count, width // 2, 2)
@@ -231,7 +231,7 @@ def _person_noise(
     return factors
 
 
-def _with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> Noise:
+def with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> Noise:
     """Put this person's sample noise in the place of the population's."""
     if len(found) == 0:
         return noise

@@ -67,7 +67,7 @@ def sight(
     -------
     Sight
     """
-    rate = _rate(time)
+    rate = rate_of(time)
     clean = _without_blink_edges(xy, rate)
     places = [_place(time, row) for row in targets]
     moving = ~np.isfinite(targets["x"]) | ~np.isfinite(targets["y"])
@@ -106,7 +106,8 @@ def sight(
     )
 
 
-def _rate(time: Array) -> float:
+def rate_of(time: Array) -> float:
+    """Samples a second, by the median step; 60 where there are none."""
     steps = np.diff(time)
     steps = steps[steps > 0]
     return float(1.0 / np.median(steps)) if len(steps) else 60.0

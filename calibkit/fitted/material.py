@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.fitted.features import Layout, read
-from calibkit.fitted.fixation import sight
+from calibkit.fitted.fixation import rate_of, sight
 from calibkit.fitted.looks import Look
 from calibkit.fitted.observations import Points, points
 from calibkit.kept.recording import Recording
@@ -28,6 +28,7 @@ class Material:
     targets: NDArray[np.void]
     reasons: dict[int, str]
     samples: dict[int, int]
+    rate_hz: float = 60.0
 
     def at_lag(self, lag_s: float) -> Points:
         """The looks with moving targets taken `lag_s` earlier."""
@@ -107,6 +108,7 @@ def gather(
         targets=rec.targets,
         reasons=reasons,
         samples=samples,
+        rate_hz=rate_of(rec.time),
     )
 
 
@@ -159,6 +161,7 @@ def merged(materials: Sequence[Material]) -> Material:
             for m, shift in zip(materials, shifts, strict=True)
             for k, v in m.samples.items()
         },
+        rate_hz=min(m.rate_hz for m in materials),
     )
 
 

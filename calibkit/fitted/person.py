@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import bayes
+from calibkit.fitted.averaging import averaged, few_enough
 from calibkit.fitted.broad import (
     CHOICES,
     CHOICES_IN_DEGREES,
@@ -25,10 +26,10 @@ from calibkit.fitted.broad import (
     spans_deg,
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
-from calibkit.fitted.estimate import Estimate, estimate, evidence
+from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, layout, with_covariates
 from calibkit.fitted.material import Material, gather, merged
-from calibkit.fitted.observations import Points, blocks, carried, prepare
+from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import trimmed_start
 from calibkit.kept.recording import Recording
@@ -210,6 +211,9 @@ def _without_prior(
     turn = _turn(plan, prior, found)
     turned = prior_weights(prior.basis, plan.in_degrees, turn=turn)
     prior = replace(prior, weights=turned)
+    if plan.in_degrees:
+        args = (prior.noise, prior.basis, turned.mean, found)
+        prior = _as_rough_as(prior, with_samples(*args))
     fixed = replace(prior, noise=replace(prior.noise, spread=0.0))
     starts = _starts(found)
     start = starts[0]
@@ -217,12 +221,17 @@ def _without_prior(
         rough = [_with_lag(fixed, material, one)[0] for one in starts]
         start = rough[int(np.argmax([one.score for one in rough]))].trust
     best, lag = _with_lag(prior, material, start)
-    rougher = np.sqrt(np.diag(best.noise.sample)).reshape(-1, 2) * EYE_BY_SAMPLE
-    if (rougher > 1.3 * prior.noise.eye).any():
-        eye = np.maximum(rougher, prior.noise.eye)
-        prior = replace(prior, noise=replace(prior.noise, eye=eye))
-        best, lag = _with_lag(prior, material, start)
+    if not plan.in_degrees:
+        # Only now is it known what a sample's noise is in degrees.
+        rougher = _as_rough_as(prior, best.noise)
+        if rougher is not prior:
+            prior = rougher
+            best, lag = _with_lag(prior, material, start)
     now = found if np.isnan(lag) else material.at_lag(lag)
+    if plan.in_degrees and few_enough(now):
+        rate = material.rate_hz
+        best = averaged(prior.weights, prior.basis, best, now, rate)
+        return prior, _with_drift(best), lag
     options = []
     for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
         weights = prior_weights(prior.basis, plan.in_degrees, scale, bend, turn)
@@ -236,6 +245,15 @@ def _without_prior(
         told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
         best = replace(best, weights=told)
     return prior, _with_drift(best), lag
+
+
+def _as_rough_as(prior: SharedMapping, own: Noise) -> SharedMapping:
+    """Return the prior with more eye error, where a person's samples are so noisy."""
+    rougher = np.sqrt(np.diag(own.sample)).reshape(-1, 2) * EYE_BY_SAMPLE
+    if not (rougher > 1.3 * prior.noise.eye).any():
+        return prior
+    eye = np.maximum(rougher, prior.noise.eye)
+    return replace(prior, noise=replace(prior.noise, eye=eye))
 
 
 def _turn(plan: Layout, prior: SharedMapping, found: Points) -> tuple[float, float]:

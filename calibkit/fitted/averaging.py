@@ -1,0 +1,231 @@
+"""Where nothing was learned: several states of the tracker, weighed by the looks.
+
+A stream of screen positions may come from a tracker that is right already or from one
+that is degrees off; its looks may be exact or, as with webcams, degrees apart from one
+another. A look or two cannot tell, and choosing one state would be wrong half the time:
+the states are averaged, each by what it predicts of every look from the others.
+
+Worked out between observations: a few looks make small matrices.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted import bayes
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.estimate import Estimate, away
+from calibkit.fitted.observations import Points, blocks, carried, prepare
+
+Array = NDArray[np.float64]
+
+# Factors on the prior's sd, on that of bending and on all noise, each with log odds.
+# Webcams give less than SLOW_HZ: their looks are degrees apart (six times the scatter
+# of samples within one, on 148 open blocks), and their offsets are small beside that.
+SLOW_HZ = 45.0
+SCALES = ((1.0, 0.0), (0.3, -1.2), (0.08, -2.0))
+SCALES_SLOW = ((1.0, -1.0), (0.3, -0.4), (0.08, 0.3))
+BENDS = ((3.0, -2.0), (1.0, 0.0), (0.2, 0.0))
+NOISES = ((0.6, -1.2), (1.0, 0.0), (1.7, -1.2), (3.0, -2.5), (5.5, -4.0), (9.0, -5.5))
+NOISES_SLOW = tuple((factor, 0.4 * odds) for factor, odds in NOISES)
+NOISES_MANY = ((0.75, -0.4), (1.0, 0.0), (1.4, -0.4))
+MANY_LOOKS, MOST_NUMBERS = 6, 72
+ROUNDS = 3
+NEGLIGIBLE = 0.01
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class States:
+    """Hypotheses (h,): variance factors by group of functions (h, 5), noise, odds."""
+
+    factors: Array
+    noise: Array
+    odds: Array
+
+
+def states(looks: int, rate_hz: float) -> States:
+    """Return every combination of scale, bend and noise."""
+    slow = rate_hz < SLOW_HZ
+    scales = SCALES_SLOW if slow else SCALES
+    noises = NOISES_SLOW if slow else NOISES
+    if looks >= MANY_LOOKS:
+        noises = NOISES_MANY
+    rows = list(product(scales, BENDS, noises))
+    factors = [[s, s, s * b, s * b, s] for (s, _), (b, _), _ in rows]
+    return States(
+        factors=np.array(factors) ** 2,
+        noise=np.array([n for *_, (n, _) in rows]) ** 2,
+        odds=np.array([sum(part[-1] for part in row) for row in rows]),
+    )
+
+
+def few_enough(found: Points) -> bool:
+    """Whether the looks are few enough for this."""
+    return len(found) > 0 and 2 * found.seen.size <= MOST_NUMBERS
+
+
+def averaged(
+    prior: Gaussian, basis: Basis, best: Estimate, found: Points, rate_hz: float
+) -> Estimate:
+    """Average the posteriors of all states, for features that are gaze angles already.
+
+    Parameters
+    ----------
+    prior : Gaussian
+        Broad, its covariance diagonal.
+    basis : Basis
+    best : Estimate
+        Under that prior; its noise and its trust are where the states start from.
+    found : Points
+        T looks, of which there may be few only.
+    rate_hz : float
+        Of the stream.
+    """
+    prepared, kinds = prepare(basis, found), states(len(found), rate_hz)
+    through = carried(prepared, best.weights.mean)
+    made = blocks(prepared, best.noise, through)
+    noise = through + kinds.noise[:, None, None, None] * (made.noise - through)
+    noise = bayes.masked_noise(noise, made.present)
+    flat, sd2 = made.design.reshape(-1, basis.size), np.diag(prior.cov)
+    grams = np.tensordot(kinds.factors, _grams(basis, flat, sd2), axes=1)
+    base = np.asarray(grams, float)
+    start = made.target - made.design @ prior.mean
+    result = _robust(base, noise, start, made, best.trust)
+    weight = np.exp(result.score + kinds.odds - np.max(result.score + kinds.odds))
+    kept = np.flatnonzero(weight > NEGLIGIBLE)
+    share = weight[kept] / weight[kept].sum()
+    variances = (
+        sd2 * kinds.factors[kept][:, np.tile(basis.group, 2 * found.seen.shape[1])]
+    )
+    inverse = result.inverse[kept]
+    posterior = _mixture(prior, variances, flat, start.ravel(), inverse, share)
+    factor, own = float(np.sqrt(share @ kinds.noise[kept])), best.noise
+    return replace(
+        best,
+        weights=posterior,
+        noise=replace(own, fixation=own.fixation * factor, eye=own.eye * factor),
+        trust=share @ result.trust[kept],
+        away=away(np.tensordot(share, result.left_out[kept], axes=1), made.present),
+        score=float(share @ result.score[kept]),
+        strain=float(share @ result.strain[kept]),
+    )
+
+
+def _grams(basis: Basis, flat: Array, sd2: Array) -> Array:
+    """Prior covariance of the observations by group of functions, (5, n, n)."""
+    group = np.tile(basis.group, basis.size // basis.terms)
+    return np.stack(
+        [(flat * np.where(group == g, sd2, 0.0)) @ flat.T for g in range(5)]
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Robust:
+    """Of each state: inverse covariance of all observations, trust, left-out looks."""
+
+    inverse: Array  # (h, n, n)
+    trust: Array  # (h, T)
+    left_out: Array  # (h, T, P)
+    score: Array  # (h,)
+    strain: Array  # (h,)
+
+
+def _robust(
+    base: Array, noise: Array, start: Array, made: Blocks, trust: Array
+) -> Robust:
+    """Student's t on whole looks, for all states at once."""
+    count = len(start)
+    trusts, rounds = np.broadcast_to(trust, (len(base), count)), 2
+    if count < MANY_LOOKS:
+        # From each state's own expectation of every look, not from another's.
+        trusts, rounds = _alone(base, noise, start, made), ROUNDS
+    for _ in range(rounds):
+        used = trusts
+        inverse, gone, cov = _left_out(base, noise, start, used, made.present)
+        solved = np.linalg.solve(cov, gone[..., None])[..., 0]
+        distance2 = np.sum(gone * solved, axis=-1)
+        trusts = bayes.bounded_weights(distance2, made.counts)
+    seen = made.counts > 0
+    strain = np.quantile(distance2[:, seen] / made.counts[seen], 0.35, axis=1) / 0.6
+    return Robust(
+        inverse=inverse,
+        trust=used,
+        left_out=gone,
+        score=_evidence(inverse, start.ravel(), used),
+        strain=strain,
+    )
+
+
+def _evidence(inverse: Array, start: Array, trust: Array) -> Array:
+    """Log evidence at the looks' weights, and of these weights (h,).
+
+    A Student's t is a normal whose precision has a gamma prior (Lange, Little & Taylor
+    1989); a look can cost no more than being a gross error does.
+    """
+    fit = np.sum((inverse @ start) * start, axis=-1)
+    weights = 0.5 * bayes.NU * (np.log(trust) - trust + 1.0)
+    cost = np.maximum(weights, -np.log(1.0 + bayes.ODDS)).sum(axis=-1)
+    evidence: Array = 0.5 * (np.linalg.slogdet(inverse)[1] - fit) + cost
+    return evidence
+
+
+def _alone(base: Array, noise: Array, start: Array, made: Blocks) -> Array:
+    """Trust in each look as if it were the only one."""
+    count, width = start.shape
+    each = np.arange(count)
+    own = base.reshape(-1, count, width, count, width)[:, each, :, each, :]
+    total = np.swapaxes(own, 0, 1) + noise
+    rows = np.broadcast_to(start, total.shape[:-1])
+    solved = np.linalg.solve(total, rows[..., None])[..., 0]
+    return bayes.bounded_weights(np.sum(rows * solved, axis=-1), made.counts)
+
+
+def _left_out(
+    base: Array, noise: Array, start: Array, trust: Array, present: NDArray[np.bool_]
+) -> tuple[Array, Array, Array]:
+    """Inverse covariance, left-out residuals and their covariance, for all states.
+
+    Rasmussen & Williams, equation 5.12, block by block.
+    """
+    count, width = start.shape
+    each = np.arange(count)
+    cov = base.copy().reshape(-1, count, width, count, width)
+    share = np.where(present, 1.0 / trust[..., None], 1.0)
+    loud = noise * share[..., None]
+    cov[:, each, :, each, :] += np.swapaxes(loud, 0, 1)
+    size = count * width
+    inverse = np.asarray(np.linalg.inv(cov.reshape(-1, size, size)), float)
+    pulled = (inverse @ start.ravel()).reshape(-1, count, width)
+    own = inverse.reshape(-1, count, width, count, width)[:, each, :, each, :]
+    alone = np.linalg.inv(np.swapaxes(own, 0, 1))
+    gone = (alone @ pulled[..., None])[..., 0]
+    # The left-out look is judged at its own noise, not at the inflated one.
+    both = present[..., :, None] & present[..., None, :]
+    spread = alone - np.where(both, loud - noise, 0.0)
+    return inverse, np.where(present, gone, 0.0), bayes.masked_noise(spread, present)
+
+
+def _mixture(
+    prior: Gaussian,
+    variances: Array,
+    flat: Array,
+    start: Array,
+    inverses: Array,
+    share: Array,
+) -> Gaussian:
+    """Mean and covariance of a mixture of posteriors."""
+    steps, within = [], np.zeros_like(prior.cov)
+    for variance, inverse, part in zip(variances, inverses, share, strict=True):
+        crossed = variance[:, None] * flat.T
+        gain = crossed @ inverse
+        steps.append(gain @ start)
+        within += part * (np.diag(variance) - gain @ crossed.T)
+    middle = share @ np.array(steps)
+    apart = np.array(steps) - middle
+    cov = within + (apart.T * share) @ apart
+    return Gaussian(mean=prior.mean + middle, cov=0.5 * (cov + cov.T))
