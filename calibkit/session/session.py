@@ -21,6 +21,10 @@ from calibkit.session.session_queue import Queue
 VERDICT_S = 5.0
 GONE_S = 60.0
 LOOK_EVERY_S = 0.04
+# A target that grows again for attention is a change of light: once a second at most.
+CALL_S = 1.0
+# So is a target that comes anew, however fast the operator's keys are.
+APPEAR_S = 1.0
 
 
 class Session:
@@ -44,6 +48,7 @@ class Session:
         self._plan, self._looks, self._keys = plan, looks, Keys(keys)
         self._queue = Queue(plan.targets, plan.pace.repeats)
         self._now_s = self._since_s = self._checked_s = float("-inf")
+        self._called_s = self._appeared_s = float("-inf")
         self._to_judge = self._held = self._to_rest = False
 
     @property
@@ -88,7 +93,7 @@ class Session:
             return ()
         after, action = row
         commands = _ACTIONS[action](self, event)
-        if after != self.state:
+        if after != self.state or action == "call":
             self.state, self._since_s = after, self._now_s
         return tuple(commands)
 
@@ -98,7 +103,9 @@ class Session:
         if isinstance(event, words.Tick):
             return self._passed()
         if isinstance(event, words.Key):
-            return self._keys.met(event)
+            met = self._keys.met(event)
+            soon = event.time_s - self._called_s < CALL_S
+            return "" if met == "call" and soon else met
         if isinstance(event, words.Shown):
             on = self._queue.on
             return "shown" if on is not None and event.id == on.id else ""
@@ -118,7 +125,8 @@ class Session:
             return "over" if waited_s >= fade_s else ""
         if self._to_rest:
             return "to rest" if waited_s >= fade_s else ""
-        return "due" if waited_s >= fade_s + target.gap_s else ""
+        fresh = self._now_s - self._appeared_s >= APPEAR_S
+        return "due" if fresh and waited_s >= fade_s + target.gap_s else ""
 
     def _settling(self, waited_s: float) -> str:
         if waited_s < self._plan.look.draw_in_s:
@@ -167,6 +175,7 @@ class Session:
     def _arrive(self, event: words.Event) -> list[words.Command]:
         target = self._on()
         self._queue.appeared(target, event.time_s)
+        self._appeared_s = event.time_s
         return [session_marks.on(self._plan, target, event.time_s)]
 
     def _measure(self, event: words.Event) -> list[words.Command]:
@@ -249,6 +258,7 @@ class Session:
         return [gave, *self._off(event.time_s, kept=False), note]
 
     def _call(self, event: words.Event) -> list[words.Command]:
+        self._called_s = event.time_s
         return [self._draw(), words.Note(time_s=event.time_s, text="attention drawn")]
 
     def _pause(self, event: words.Event) -> list[words.Command]:

@@ -18,6 +18,8 @@ from calibkit.session import session_words as words
 FADE_IN_S = 0.3
 DARK, LIGHT = 0.06, 0.97
 PULSE_SHARE = 0.12
+# Part of drawing in in which a target that is there already grows, without a jump.
+GROW_SHARE = 0.4
 
 Colour = tuple[float, float, float]
 
@@ -76,6 +78,7 @@ class Appearance:
         self._hidden_s: float | None = None
         self._fade_s = FADE_IN_S
         self._place = (0.0, 0.0)
+        self._from_deg = math.nan
 
     def take(self, command: words.Command, time_s: float) -> None:
         """Take a command of the session at a time."""
@@ -83,10 +86,10 @@ class Appearance:
             again = self._show is not None and self._show.id == command.id
             fresh = not again or self._hidden_s is not None
             # A target that draws attention again grows anew but does not fade in.
-            self._since_s = time_s
             self._faded_from_s = time_s if fresh else time_s - FADE_IN_S
             self._began_s = time_s if fresh else self._began_s
-            self._show, self._hidden_s = command, None
+            self._from_deg = math.nan if fresh else self._size_deg(time_s, command)
+            self._show, self._hidden_s, self._since_s = command, None, time_s
             self._place = (command.x, command.y)
         elif isinstance(command, words.Move):
             self._place = (command.x, command.y)
@@ -126,7 +129,13 @@ class Appearance:
 
     def _size_deg(self, time_s: float, show: words.Show) -> float:
         passed_s = time_s - self._since_s
-        left = 1.0 - eased(passed_s / show.draw_in_s)
+        share = passed_s / show.draw_in_s
+        if not math.isnan(self._from_deg):
+            grown = eased(share / GROW_SHARE)
+            if share < GROW_SHARE:
+                return self._from_deg + (show.start_deg - self._from_deg) * grown
+            share = (share - GROW_SHARE) / (1.0 - GROW_SHARE)
+        left = 1.0 - eased(share)
         size = show.size_deg + (show.start_deg - show.size_deg) * left
         pulse = math.sin(2.0 * math.pi * show.pulse_hz * passed_s)
         return size * (1.0 + PULSE_SHARE * pulse * left)
