@@ -388,6 +388,12 @@ def test_a_mapping_is_better_than_none() -> None:
     assert coach.compare(none, none).verdict == "can't tell"
 
 
+def test_what_was_not_checked_is_not_called_worse() -> None:
+    unchecked = replace(tried(), result=None, keys=None)
+    assert coach.compare(unchecked, tried()).verdict == "can't tell"
+    assert coach.compare(tried(), unchecked).verdict == "can't tell"
+
+
 def test_comparing_is_fair_both_ways() -> None:
     one, other = tried(result=assessment(ODD)), tried(result=assessment(2 * ODD))
     total = coach.compare(one, other).better + coach.compare(other, one).better

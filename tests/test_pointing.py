@@ -7,6 +7,7 @@ Wilson intervals, scipy for the sum of unequal chances. The rest follows from ge
 
 from __future__ import annotations
 
+import json
 import math
 from itertools import pairwise
 from types import SimpleNamespace
@@ -21,13 +22,15 @@ from numpy.typing import NDArray
 from calibkit import simulation
 from calibkit.channels import Channel
 from calibkit.errors import InputError
+from calibkit.fitted.features import layout
 from calibkit.geometry import Setup
 from calibkit.joined import run_headless
 from calibkit.joined.run import Memory, run_session
 from calibkit.judged.keys_predict import Prediction
+from calibkit.panel.board import Board
 from calibkit.session import pointing_choice as choice
 from calibkit.session import session_words as words
-from calibkit.session.pointing import Pointing, Trial, judge
+from calibkit.session.pointing import Pointing, Trial
 from calibkit.session.pointing_again import asks_of
 from calibkit.session.pointing_asks import (
     WIDTH_SD,
@@ -39,6 +42,7 @@ from calibkit.session.pointing_asks import (
 )
 from calibkit.session.pointing_dwell import LOST_S, Chosen, Dwell
 from calibkit.session.pointing_grid import Grid
+from calibkit.session.pointing_judge import judge
 from calibkit.session.pointing_result import (
     more_trials,
     recommend,
@@ -48,6 +52,10 @@ from calibkit.session.pointing_result import (
 from calibkit.session.pointing_words import describe
 
 Array = NDArray[np.float64]
+SCREEN = tuple(
+    Channel(label=axis, eye="both", type=f"Screen{axis}", unit="pixels")
+    for axis in "XY"
+)
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.0, 299.0), distance_mm=650.0)
 NOWHERE = (math.nan, math.nan)
 
@@ -462,6 +470,68 @@ def test_what_is_broken_off_does_not_count() -> None:
     assert sum(kept) == len(eyes.trial.asks)
     assert any(isinstance(c, words.Pause) for c in eyes.commands)
     assert eyes.trial.reason == "done"
+
+
+def test_the_keys_are_the_protocols() -> None:
+    """Remapped as in a session, and bouncing ones count once."""
+    trial = Pointing(
+        Trial(setup=SETUP),
+        Perfect().apply,
+        np.random.default_rng(1),
+        {"z": "pause", "m": "next"},
+    )
+    eyes = Eyes(trial, 0.0, 1)
+    keys = ((8.0, "z"), (8.1, "z"), (10.0, "space"), (11.0, "m"), (12.0, "p"))
+    eyes.live({time_s: words.Key(time_s=time_s, name=name) for time_s, name in keys})
+    notes = [c.text for c in eyes.commands if isinstance(c, words.Note)]
+    assert notes.count("pause") == notes.count("go on") == 1
+    assert trial.reason == "done"
+
+
+def test_the_operator_can_follow_a_trial() -> None:
+    """Every state that it can be in has words, and each key is told of."""
+    board = Board(SETUP, layout(SCREEN))
+    seen: set[str] = set()
+
+    class Followed(Eyes):
+        def live(self, keys: dict[float, words.Event], limit_s: float = 200.0) -> None:
+            handle = self.trial.handle
+
+            def followed(event: words.Event) -> tuple[words.Command, ...]:
+                board.hear(event)
+                commands = handle(event)
+                for command in commands:
+                    board.see(command, event.time_s)
+                state = board.state(event.time_s, self.trial.progress())
+                assert json.dumps(state, allow_nan=False)
+                seen.add(state["words"])
+                if state["target"]:
+                    rows, columns = state["grid"]
+                    told = f": {rows} rows of {columns} keys"
+                    assert state["point"].endswith(told)
+                return commands
+
+            self.trial.handle = followed  # type: ignore[method-assign]
+            super().live(keys, limit_s)
+
+    trial = Pointing(Trial(setup=SETUP), Perfect().apply, np.random.default_rng(1))
+    Followed(trial, 0.0, 1).live(
+        {
+            3.0: words.StreamLost(time_s=3.0),
+            5.0: words.StreamFound(time_s=5.0),
+            8.0: words.Key(time_s=8.0, name="p"),
+            11.0: words.Key(time_s=11.0, name="space"),
+        }
+    )
+    assert board.fresh[0] == "Key 1: Hit."
+    assert sum(line.endswith(": Hit.") for line in board.fresh) == len(trial.asks)
+    assert {text.split(".")[0] for text in seen} == {
+        "The person chooses the marked key by looking at it",
+        "Between two targets",
+        "Paused",
+        "No gaze comes",
+        "The session is over",
+    }
 
 
 def test_a_stream_that_stays_away_ends_it() -> None:

@@ -143,10 +143,8 @@ def _tell(
 def _words(attempt: Attempt, outcome: Outcome, coached: Coached, does: str) -> str:
     from calibkit.joined import run_after, run_words
 
-    # Both mappings on the same check points say more than two attempts side by side.
-    kept = bool(outcome.version and outcome.version.current)
     gave = run_words.outcome(outcome, attempt.person)
-    lines = [gave, run_after.decided(does), coached.words(compare=kept)]
+    lines = [gave, run_after.decided(does), coached.words()]
     return "\n".join(filter(None, lines))
 
 

@@ -23,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=0.8,
         help="how long a key is looked at to choose it (default %(default)s)",
     )
-    parser.set_defaults(protocol="off-grid")
+    # Points are not shown again or left out here; a key is asked for or is not.
+    parser.set_defaults(protocol="off-grid", actions=("next", "pause", "stop"))
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -36,11 +37,15 @@ class Coached:
         Those before it, oldest first.
     goal : Goal, optional
         The keys that the protocol asks for.
+    worse : float
+        How probable it is that the new mapping is worse than the one in use before, on
+        the same check points; NaN where there was none.
     """
 
     now: Tried
     earlier: tuple[Tried, ...] = ()
     goal: Goal | None = None
+    worse: float = math.nan
 
     def advice(self) -> Advice:
         """What to do next, in the language that is spoken."""
@@ -49,14 +54,19 @@ class Coached:
         return coach.advise(self.now, self.earlier, self.goal)
 
     def compared(self) -> Comparison | None:
-        """How this attempt compares with the one before it."""
+        """How this attempt compares with what was there before it.
+
+        Two mappings on the same check points say more than two attempts side by side.
+        """
         from calibkit.judged import coach
 
+        if math.isfinite(self.worse):
+            return coach.comparison(1.0 - self.worse)
         return coach.compare(self.now, self.earlier[-1]) if self.earlier else None
 
-    def words(self, *, compare: bool = True) -> str:
+    def words(self) -> str:
         """Return the advice as lines for the operator."""
-        return sentences(self.advice(), self.compared() if compare else None)
+        return sentences(self.advice(), self.compared())
 
     def data(self) -> dict[str, Any]:
         """Return the advice as plain data, in English."""
@@ -87,7 +97,8 @@ def coached(attempt: Attempt, outcome: Outcome, rec: Recording) -> Coached:
         if (tried := _again(attempt, entry, outside)) is not None
     )
     now = _tried(attempt.protocol, outcome, rec, asked[-1])
-    return Coached(now=now, earlier=earlier, goal=_goal(attempt.protocol))
+    goal = _goal(attempt.protocol)
+    return Coached(now=now, earlier=earlier, goal=goal, worse=outcome.worse)
 
 
 def _goal(protocol: Protocol) -> Goal | None:

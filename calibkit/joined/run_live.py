@@ -180,6 +180,8 @@ def open_beside(args: argparse.Namespace, attempt: Attempt) -> Beside | None:
     if args.operator == "none":
         return None
     keys = {**attempt.protocol.keys.actions(), "escape": "stop"}
+    wanted = getattr(args, "actions", keys.values())
+    keys = {key: does for key, does in keys.items() if does in wanted}
     options.say(phrases.key_line(keys))
     board = Board(
         attempt.setup,

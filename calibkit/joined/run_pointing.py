@@ -87,7 +87,9 @@ def perform(
         sd_deg=predicted_sd_deg(mapping),
         dwell_s=dwell_s,
     )
-    machine: Any = Pointing(trial, mapping.apply, np.random.default_rng(seed))
+    rng = np.random.default_rng(seed)
+    keys = attempt.protocol.keys.actions()
+    machine: Any = Pointing(trial, mapping.apply, rng, keys)
     ends.show_gaze(mapping)
     writer = writer_for(attempt, attempt.header())
     reason, error = "", None

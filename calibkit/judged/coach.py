@@ -237,7 +237,11 @@ def compare(new: Tried, old: Tried) -> Comparison:
         `better` is the probability that the new one's mean error is smaller: paired
         where both have the same check points, Welch's otherwise; a verdict needs 90 %.
     """
-    sure = _better(new, old)
+    return comparison(_better(new, old))
+
+
+def comparison(sure: float) -> Comparison:
+    """Say what a probability of being better means."""
     verdict = (
         "better"
         if sure >= PROBABLE
@@ -250,11 +254,11 @@ def compare(new: Tried, old: Tried) -> Comparison:
 
 
 def _better(new: Tried, old: Tried) -> float:
-    usable = [not t.fault and t.result is not None for t in (new, old)]
-    if not all(usable):
-        return 0.5 if usable[0] == usable[1] else float(usable[0])
-    assert new.result is not None
-    assert old.result is not None
+    sound = [not t.fault for t in (new, old)]
+    if not all(sound):
+        return 0.5 if sound[0] == sound[1] else float(sound[0])
+    if new.result is None or old.result is None:
+        return 0.5  # nothing was checked, so nothing can be told
     mine, theirs = new.result.targets, old.result.targets
     places = {(round(r["x"], 1), round(r["y"], 1)): r["accuracy_deg"] for r in theirs}
     common = [

@@ -124,7 +124,8 @@ class Board:
         return {
             "language": current(),
             "view": "session",
-            "point": phrases.point(number, now.total, now.role),
+            "point": _point(number, now),
+            "grid": None if now.grid is None else list(now.grid),
             "share": now.done / max(now.total, 1),
             "words": self._note or phrases.state(now.state, self._advance),
             "screen": list(self._setup.screen_px),
@@ -178,6 +179,11 @@ class Board:
             return math.nan
         middle = np.median(found, axis=0)
         return float(angle_between(self._setup, self._target, middle)[0])
+
+
+def _point(number: int, now: words.Progress) -> str:
+    told = phrases.point(number, now.total, now.role)
+    return told if now.grid is None else f"{told}: {phrases.grid(*now.grid)}"
 
 
 def _places(trail: Array, most: int = 12) -> list[list[float]]:

@@ -87,6 +87,11 @@ function showScreen(state) {
   for (const [name, value] of Object.entries({ x: 0, y: 0, width, height })) {
     at("edge").setAttribute(name, value);
   }
+  const [rows, columns] = state.grid || [1, 1];
+  const lines = [];
+  for (let k = 1; k < columns; k += 1) lines.push(`M${width * k / columns} 0V${height}`);
+  for (let k = 1; k < rows; k += 1) lines.push(`M0 ${height * k / rows}H${width}`);
+  at("grid").setAttribute("d", lines.join(""));
   at("target").style.display = state.target ? "" : "none";
   if (state.target) {
     const [x, y] = state.target;

@@ -22,6 +22,7 @@ _STATES = {
         "No gaze comes. The session waits and goes on with the same target."
     ),
     table.ENDED: later("The session is over."),
+    table.CHOOSING: later("The person chooses the marked key by looking at it."),
 }
 _MEASURING = {
     "gaze": later("Waits until the person looks at the target."),
@@ -37,6 +38,10 @@ _GAVE = {
     "again": later("will be shown again"),
     "omitted": later("left out"),
     "cut short": later("cut short; it comes again"),
+    "hit": later("hit"),
+    "beside": later("a key beside it was chosen"),
+    "elsewhere": later("a key elsewhere was chosen"),
+    "none": later("no key was chosen in time"),
 }
 _EYES = {
     "left": later("Left eye"),
@@ -67,6 +72,7 @@ _KEYS = {
 }
 _REASONS = {
     "paused": later("Paused. The next key goes on."),
+    "pause": later("Paused. The next key goes on."),
     "between": later("A rest after the target. The next key goes on."),
     "the gaze stream is lost": _STATES[table.LOST],
 }
@@ -86,11 +92,18 @@ def pause(reason: str) -> str:
 
 def point(number: int, total: int, role: str) -> str:
     """Say which target is on."""
-    if role == "validation":
+    if role == "pointing":
+        form = _("Key {number}")
+    elif role == "validation":
         form = _("Check target {number} of {total}")
     else:
         form = _("Target {number} of {total}")
     return form.format(number=number, total=total)
+
+
+def grid(rows: int, columns: int) -> str:
+    """Say how many keys there are on the client's screen."""
+    return _("{rows} rows of {columns} keys").format(rows=rows, columns=columns)
 
 
 def eye(name: str) -> str:

@@ -8,9 +8,8 @@ lasted long enough for anybody.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,31 +18,20 @@ from calibkit.geometry import Setup
 from calibkit.judged.keys_predict import Prediction
 from calibkit.session import pointing_choice as choice
 from calibkit.session import pointing_says as says
+from calibkit.session import session_table as table
 from calibkit.session import session_words as words
 from calibkit.session.pointing_asks import Ask, ask_of
-from calibkit.session.pointing_dwell import DWELL_S, Chosen, Dwell
+from calibkit.session.pointing_dwell import DWELL_S, Chosen, Dwell, Gaze
 from calibkit.session.pointing_grid import Cell, Grid, ShowGrid
+from calibkit.session.pointing_judge import judge
+from calibkit.session.session_keys import KEYS, Keys
 
 Array = NDArray[np.float64]
 
 PAUSE_S = 0.7
 GONE_S = 60.0
-# A grid is judged after this many asks, sooner when it is clear.
-MOST_ASKS, FEWEST_ASKS, ENOUGH_MISSES = 6, 4, 2
 # As many asks in a row without any choice: the person has had enough of it.
 SILENT = 3
-
-
-class Gaze(Protocol):
-    """What a mapping answers."""
-
-    @property
-    def xy(self) -> Array:
-        """Gaze (n, 2), px."""
-
-    @property
-    def sd(self) -> Array:
-        """Its sd (n, 2), px."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -110,6 +98,9 @@ class Pointing:
         From raw samples (n, c) to calibrated gaze: `mapping.apply`.
     rng : Generator
         So that the next key cannot be foreseen.
+    keys : mapping of str, optional
+        What each of the operator's keys does; those for pausing, going on and stopping
+        count.
     """
 
     def __init__(
@@ -117,8 +108,10 @@ class Pointing:
         trial: Trial,
         gaze: Callable[[NDArray[np.floating]], Gaze],
         rng: np.random.Generator,
+        keys: Mapping[str, str] = KEYS,
     ) -> None:
         self._trial, self._gaze, self._rng = trial, gaze, rng
+        self._keys = Keys(keys)
         self.reason, self.why = "", ""
         self._asks: list[Ask] = []
         self._now = _Now()
@@ -141,13 +134,23 @@ class Pointing:
     def progress(self) -> words.Progress:
         """Where it is; the total is the most that it can be."""
         return words.Progress(
-            state=f"{self._grid.rows} x {self._grid.columns} keys",
+            state=self._state(),
             target=self._on.id if self._on else None,
             role="pointing",
             done=len(self._asks),
             total=self._trial.most_asks,
             missed=sum(not ask.hit for ask in self._asks),
+            grid=(self._grid.rows, self._grid.columns),
         )
+
+    def _state(self) -> str:
+        if self.over:
+            return table.ENDED
+        if self._now.lost:
+            return table.LOST
+        if self._now.held:
+            return table.PAUSED
+        return table.BETWEEN if self._on is None else table.CHOOSING
 
     def handle(self, event: words.Event) -> tuple[words.Command, ...]:
         """Take one event and say what to do."""
@@ -161,7 +164,7 @@ class Pointing:
         if isinstance(event, words.Shown):
             return tuple(self._shown(event))
         if isinstance(event, words.Key):
-            return tuple(self._key(event.name))
+            return tuple(self._key(self._keys.met(event)))
         if isinstance(event, words.StreamLost | words.StreamFound):
             return tuple(self._stream(isinstance(event, words.StreamLost)))
         if isinstance(event, words.WindowClosed):
@@ -267,7 +270,15 @@ class Pointing:
             self._grid, on.aim, on.start_px, on.onset_s, self._trial.dwell_s, on.chosen
         )
         end_s = on.chosen.time_s if on.chosen is not None else now.time_s
-        commands = [self._note(says.OUTCOME[ask.outcome]), *self._off(end_s, kept=1)]
+        gave = words.Gave(
+            target=on.id,
+            what=ask.outcome,
+            number=on.id,
+            total=self._trial.most_asks,
+            role="pointing",
+        )
+        note = self._note(says.OUTCOME[ask.outcome])
+        commands = [gave, note, *self._off(end_s, kept=1)]
         if on.chosen is not None:
             x, y = self._grid.centre(on.chosen.cell)
             chosen = {"event": "selected", "x": x, "y": y}
@@ -346,11 +357,11 @@ class Pointing:
             now.misses *= choice.HARDER
         return None
 
-    def _key(self, name: str) -> list[words.Command]:
+    def _key(self, action: str) -> list[words.Command]:
         now = self._now
-        if name == "escape":
+        if action == "stop":
             return self._end("stopped")
-        if name == "p" or (now.held and name == "space"):
+        if action == "pause" or (now.held and action == "next"):
             now.held = not now.held
             off = self._off(now.time_s, kept=0)
             if not now.held:
@@ -380,20 +391,3 @@ class Pointing:
 
     def _note(self, text: str) -> words.Note:
         return words.Note(time_s=self._now.time_s, text=text)
-
-
-def judge(here: list[Ask]) -> str:
-    """Say of a grid's asks whether it is "hard", went "well", or is "open" yet.
-
-    Two misses are hard, unless the person plainly looked elsewhere in one of them and
-    there are asks left; four asks without a miss, or six with one, went well.
-    """
-    misses = sum(not ask.hit for ask in here)
-    away = sum(ask.outcome in ("elsewhere", "none") for ask in here)
-    if misses - min(away, 1) >= ENOUGH_MISSES:
-        return "hard"
-    if len(here) >= FEWEST_ASKS and misses == 0:
-        return "well"
-    if len(here) >= MOST_ASKS:
-        return "well" if misses * 5 <= len(here) else "hard"
-    return "open"

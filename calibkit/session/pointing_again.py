@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from calibkit.errors import InputError
 from calibkit.kept.recording import Recording
-from calibkit.session.pointing import Gaze
 from calibkit.session.pointing_asks import Ask, ask_of
-from calibkit.session.pointing_dwell import Dwell
+from calibkit.session.pointing_dwell import Dwell, Gaze
 from calibkit.session.pointing_grid import Cell, Grid
 from calibkit.session.pointing_says import ASK_READ
 

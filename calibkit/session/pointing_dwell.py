@@ -8,6 +8,7 @@ been in it; the first sample that lies further out, or a longer loss, starts ane
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,18 @@ OUTSIDE_KEY = 0.5
 LOST_S = 0.4
 # Steps between samples are held to this, so that a gap is no looking.
 STEP_S = 0.1
+
+
+class Gaze(Protocol):
+    """What a mapping answers."""
+
+    @property
+    def xy(self) -> Array:
+        """Gaze (n, 2), px."""
+
+    @property
+    def sd(self) -> Array:
+        """Its sd (n, 2), px."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

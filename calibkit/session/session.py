@@ -21,9 +21,7 @@ from calibkit.session.session_queue import Queue
 VERDICT_S = 5.0
 GONE_S = 60.0
 LOOK_EVERY_S = 0.04
-# A target that grows again for attention is a change of light: once a second at most.
-CALL_S = 1.0
-# So is a target that comes anew, however fast the operator's keys are.
+# Light changes no faster, however fast the operator's keys are.
 APPEAR_S = 1.0
 
 
@@ -48,7 +46,7 @@ class Session:
         self._plan, self._looks, self._keys = plan, looks, Keys(keys)
         self._queue = Queue(plan.targets, plan.pace.repeats)
         self._now_s = self._since_s = self._checked_s = float("-inf")
-        self._called_s = self._appeared_s = float("-inf")
+        self._appeared_s = float("-inf")
         self._to_judge = self._held = self._to_rest = False
 
     @property
@@ -103,9 +101,7 @@ class Session:
         if isinstance(event, words.Tick):
             return self._passed()
         if isinstance(event, words.Key):
-            met = self._keys.met(event)
-            soon = event.time_s - self._called_s < CALL_S
-            return "" if met == "call" and soon else met
+            return self._keys.met(event)
         if isinstance(event, words.Shown):
             on = self._queue.on
             return "shown" if on is not None and event.id == on.id else ""
@@ -258,7 +254,6 @@ class Session:
         return [gave, *self._off(event.time_s, kept=False), note]
 
     def _call(self, event: words.Event) -> list[words.Command]:
-        self._called_s = event.time_s
         return [self._draw(), words.Note(time_s=event.time_s, text="attention drawn")]
 
     def _pause(self, event: words.Event) -> list[words.Command]:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from calibkit.session.session_words import Key
 
 DEBOUNCE_S = 0.4
+# A target that grows again for attention is a change of light: once a second at most.
+CALL_S = 1.0
 # What a key may do: "call" draws attention to the target, "omit" leaves it out.
 ACTIONS = ("next", "stop", "pause", "again", "omit", "call")
 KEYS = {
@@ -31,6 +33,7 @@ class Keys:
     def __init__(self, actions: Mapping[str, str] = KEYS) -> None:
         self._actions = {**actions, "escape": "stop"}
         self._pressed_s: dict[str, float] = {}
+        self._called_s = float("-inf")
 
     def met(self, key: Key) -> str:
         """Return what a press asks for, or "" where it counts for nothing."""
@@ -40,5 +43,10 @@ class Keys:
         self._pressed_s[key.name] = key.time_s
         if action == "stop":
             return action
-        fresh = key.time_s - before_s >= DEBOUNCE_S
-        return action if fresh and action in ACTIONS else ""
+        if key.time_s - before_s < DEBOUNCE_S or action not in ACTIONS:
+            return ""
+        if action == "call":
+            if key.time_s - self._called_s < CALL_S:
+                return ""
+            self._called_s = key.time_s
+        return action

@@ -18,6 +18,8 @@ JUDGING = "judging"
 PAUSED = "paused"
 LOST = "lost"
 ENDED = "ended"
+# Of the pointing trial, which has no table of its own.
+CHOOSING = "choosing"
 
 _VISIBLE = (ARRIVING, SETTLING, MEASURING, GLIDING)
 _ALIVE = (OPENING, BETWEEN, JUDGING, PAUSED, LOST, *_VISIBLE)

@@ -151,8 +151,8 @@ class Gave(Command):
     """What a target gave, for the operator.
 
     "looked", "moved on" (by the operator), "restless", "no look" (it comes again),
-    "missed" (it does not), "again", "omitted", "cut short". It is the `number`th
-    of `total`.
+    "missed" (it does not), "again", "omitted", "cut short"; of a pointing trial's key
+    "hit", "beside", "elsewhere", "none". It is the `number`th of `total`.
     """
 
     target: int
@@ -200,3 +200,4 @@ class Progress:
     done: int
     total: int
     missed: int
+    grid: tuple[int, int] | None = None

@@ -49,9 +49,12 @@ def test_keys_are_drawn_and_chosen_by_gaze(start: Start, tmp_path: Path) -> None
     assert made.returncode == 0, err
     assert json.loads(out)["advice"]["kind"] in ("keep", "change", "rest", "end")
     pictures = tmp_path / "pictures"
-    trial = start("pointing", *WHO, "--pictures", str(pictures))
+    trial = start("pointing", *WHO, "--pictures", str(pictures), "--operator", "page")
     out, err = trial.communicate(timeout=240)
     assert trial.returncode == 0, err
+    # The operator is told of each key, and only of keys that do something here.
+    assert "Key 1: Hit." in err
+    assert "Leave out" not in err
     told = json.loads(out)
     rec = Recording.load(told["recording"])
     assert set(rec.targets["role"]) == {"pointing"}
