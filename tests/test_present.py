@@ -45,12 +45,17 @@ class Monitor:
         return self._size
 
 
+def handle(points: tuple[int, int]) -> Any:
+    display = SimpleNamespace(width=1280, height=800)
+    return SimpleNamespace(screen=display, get_size=lambda: points)
+
+
 def window(monitor: Monitor | None = None, **more: Any) -> Any:
     given = {
         "winType": "pyglet",
         "_closed": False,
         "frameBufferSize": (1000, 700),
-        "winHandle": SimpleNamespace(screen=SimpleNamespace(width=1280, height=800)),
+        "winHandle": handle((1000, 700)),
         "monitor": monitor or Monitor(27.4, 60.0, (1000, 700)),
         **more,
     }
@@ -207,6 +212,16 @@ def test_set_up_of_a_measured_monitor(tmp_path: Path) -> None:
     assert setup.distance_mm == 570.0
     unsized = found(Monitor(35.0, 57.0), tmp_path)
     assert unsized.screen_mm == pytest.approx(setup.screen_mm)
+
+
+def test_a_window_of_two_pixels_a_point_has_the_display_s_millimetres(
+    tmp_path: Path,
+) -> None:
+    """1000 x 700 pixels are 500 x 350 points of a display of 1280 x 800 points."""
+    win = window(Monitor(35.0, 57.0), winHandle=handle((500, 350)))
+    setup = present_setup.of_window(win, tmp_path, "p01", {}, {}, (0.5, 0.5, 0.5))
+    assert setup.screen_px == (1000, 700)
+    assert setup.screen_mm == pytest.approx((350 * 500 / 1280, 350 * 350 / 1280))
 
 
 def test_what_is_given_comes_before_what_is_stored_before_the_monitor(

@@ -21,6 +21,7 @@ from calibkit.channels import Channel
 from calibkit.errors import CallError, DeviceError, InputError, StoppedError
 from calibkit.geometry import Setup
 from calibkit.joined import present, present_live
+from calibkit.joined.present_gaze import Lent
 from calibkit.kept.recording import Recording
 from calibkit.streams.lsl_found import Chunk
 from calibkit.window.screen_units import in_units
@@ -114,7 +115,7 @@ def test_what_does_not_fit_is_refused(
         ({"person": "p01"}, InputError, "no mapping is stored for p01"),
     ):
         with pytest.raises(kind, match=words):
-            calibkit.follow(home=tmp_path, **given)  # type: ignore[arg-type]
+            calibkit.follow(home=tmp_path, **given)
 
 
 @pytest.mark.parametrize(
@@ -235,7 +236,7 @@ def watched(
 ) -> running.Watched:
     """Gaze of a recording, 50 samples (0.2 s) a frame, after one frame of backlog."""
     inlet = Inlet(rec.channels, rec.time[:350], rec.samples[:350])
-    source = present_live.Lent(inlet)
+    source = Lent(inlet)
     waits = [Chunk(time_raw=np.empty(0), samples=np.empty((0, 1)), correction_s=0.0)]
     inlet._rows[1:1] = waits
     stream = SimpleNamespace(source=source, close=lambda: None)
@@ -254,7 +255,7 @@ def test_a_routine_saves_place_and_share_of_what_counts(
     exp = Experiment()
     watched.save(exp)
     counted = mapping.apply(rec.samples[100:250]).xy
-    valid = np.isfinite(counted).all(axis=1)
+    valid = np.isfinite(counted[:, 0] + counted[:, 1])
     assert exp.data["seen.samples"] == 150
     assert exp.data["seen.valid"] == pytest.approx(valid.mean(), abs=1e-4)
     time = rec.time[100:250]
@@ -263,7 +264,12 @@ def test_a_routine_saves_place_and_share_of_what_counts(
     assert exp.data["seen.x"] == pytest.approx(x, abs=1e-4)
     assert exp.data["seen.y"] == pytest.approx(y, abs=1e-4)
     assert exp.data["seen.problem"] == ""
-    assert watched.pos is not None
+    newest = np.flatnonzero(valid)[-1]
+    assert watched.pos == pytest.approx((counted[newest] - (500, 400)) * (1, -1) / 800)
+    assert watched.known is bool(valid[-1])
+    sd = mapping.apply(rec.samples[100:250]).sd[late] / 800
+    assert exp.data["seen.sd_x"] == pytest.approx(np.median(sd[:, 0]), abs=1e-4)
+    assert exp.data["seen.sd_y"] == pytest.approx(np.median(sd[:, 1]), abs=1e-4)
 
 
 def test_a_routine_without_gaze_goes_on_and_says_so(
@@ -282,7 +288,8 @@ def test_a_routine_without_gaze_goes_on_and_says_so(
         assert exp.data["seen.samples"] == 0
         assert "no stream" in exp.data["seen.problem"]
     watched.close()
-    assert watched.pos is None
+    assert watched.pos == running.OUTSIDE
+    assert not watched.known
     assert capsys.readouterr().err.count("no stream") == 1
 
 

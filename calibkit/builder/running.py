@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from calibkit.errors import CalibkitError, StoppedError
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from calibkit.fitted.mapping import Mapping
     from calibkit.joined.present import Presented
     from calibkit.joined.present_live import Followed, Follower
     from calibkit.joined.run_live import Stream
+
+# Outside any window, in whatever units: a stimulus placed there is not seen.
+OUTSIDE = (-1e5, -1e5)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -113,8 +116,10 @@ class Watched:
 
     Attributes
     ----------
-    pos : pair of float, or None
-        The newest place in the window's units; None while nothing is known.
+    pos : pair of float
+        The last place that was known, in the window's units; far outside before.
+    known : bool
+        Whether that is where the person looks now.
     """
 
     def __init__(
@@ -134,9 +139,11 @@ class Watched:
         self._parts: list[Followed] = []
         self._limits = (0.0, float("inf"))
         self._problem = ""
-        self.pos: tuple[float, float] | None = None
+        self.pos, self.known = OUTSIDE, False
         # Here, where nobody waits: within a routine it would cost the trial its time.
         self._try(lambda: self._open(gaze))
+        with suppress(CalibkitError):  # there may be no mapping yet
+            self._mapping()
 
     def _open(self, gaze: str | None) -> None:
         from calibkit.joined.present_live import opened
@@ -145,22 +152,26 @@ class Watched:
         calibrated = self._read == "published"
         self._stream = opened(gaze, resolve(), calibrated=calibrated)
 
+    def _mapping(self) -> Mapping | None:
+        from calibkit.joined.present_live import needed
+        from calibkit.kept.home import resolve
+
+        raw = self._read == "raw"
+        return needed(None, self._person, resolve()) if raw else None
+
     def begin(self, from_s: float = 0.0, until_s: float = float("inf")) -> None:
         """Read by the mapping that is in use now, and count from here."""
         self._limits, self._parts = (float(from_s), float(until_s)), []
-        self.pos, self._follower = None, None
+        self.pos, self.known, self._follower = OUTSIDE, False, None
         if self._stream is not None:
             self._problem = ""
             self._try(self._join)
 
     def _join(self) -> None:
-        from calibkit.joined.present_live import joined, needed
-        from calibkit.kept.home import resolve
+        from calibkit.joined.present_live import joined
 
         assert self._stream is not None
-        raw = self._read == "raw"
-        mapping = needed(None, self._person, resolve()) if raw else None
-        self._follower = joined(self._stream.source, mapping, self._win)
+        self._follower = joined(self._stream.source, self._mapping(), self._win)
         self._follower.drain()
 
     def _try(self, step: Callable[[], None]) -> None:
@@ -178,7 +189,10 @@ class Watched:
         if self._limits[0] <= time_s <= self._limits[1] and len(new.time):
             self._parts.append(new)
         if len(new.time):
-            self.pos = _place(new.pos[-1])
+            self.known = bool(new.valid[-1])
+        if new.valid.any():
+            x, y = self._follower.last.pos[0]
+            self.pos = (float(x), float(y))
 
     def save(self, exp: Any) -> None:
         """Write the place at the end, its uncertainty, and what share was valid."""
@@ -199,18 +213,15 @@ class Watched:
         count = sum(len(part.time) for part in self._parts)
         if not count:
             return {"samples": 0}
-        time, valid, pos = (
+        time, valid, pos, sd = (
             np.concatenate([getattr(part, key) for part in self._parts])
-            for key in ("time", "valid", "pos")
+            for key in ("time", "valid", "pos", "pos_sd")
         )
         found = {"samples": count, "valid": round(float(valid.mean()), 4)}
         late = valid & (time >= time[-1] - self._last_s)
         if late.any():
-            x, y = np.median(pos[late], axis=0)
-            found |= {"x": round(float(x), 5), "y": round(float(y), 5)}
+            places = (*np.median(pos[late], axis=0), *np.median(sd[late], axis=0))
+            names = ("x", "y", "sd_x", "sd_y")
+            rounded = (round(float(value), 5) for value in places)
+            found |= dict(zip(names, rounded, strict=True))
         return found
-
-
-def _place(row: NDArray[Any]) -> tuple[float, float] | None:
-    x, y = float(row[0]), float(row[1])
-    return (x, y) if x == x and y == y else None

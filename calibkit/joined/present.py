@@ -134,6 +134,12 @@ def present(
         No display or stream, or one was lost; what was recorded is kept.
     StoppedError
         Stopped by the escape key; what was recorded is kept, the window is usable.
+
+    Notes
+    -----
+    What was drawn in the window and not yet flipped is lost. Keys of the session do not
+    reach `psychopy.event`; a `psychopy.hardware.keyboard.Keyboard` hears keys by
+    itself, so clear its events before the next trial.
     """
     wanted = present_plan.chosen(
         protocol, do, person, mapping, shared, within_deg, home_folder.resolve(home)

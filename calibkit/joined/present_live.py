@@ -43,14 +43,15 @@ PUBLISHED = 5
 class Followed:
     """Calibrated samples: `time` (k,) s on the LSL clock, `xy` and `sd` (k, 2) px.
 
-    `pos` (k, 2) is `xy` in the units of the window, y upwards; all are NaN where
-    nothing can be said.
+    `pos` and `pos_sd` (k, 2) are the same in the units of the window, y upwards. All
+    are NaN where nothing can be said.
     """
 
     time: Array
     xy: Array
     sd: Array
     pos: Array
+    pos_sd: Array
 
     @property
     def valid(self) -> NDArray[np.bool_]:
@@ -94,6 +95,7 @@ class Follower:
                 xy=new.xy[rows],
                 sd=new.sd[rows],
                 pos=new.pos[rows],
+                pos_sd=new.pos_sd[rows],
             )
         return new
 
@@ -126,7 +128,9 @@ class Follower:
         else:
             unsaid = samples[:, [4]] != 1
             xy, sd = (np.where(unsaid, np.nan, samples[:, k : k + 2]) for k in (0, 2))
-        return Followed(time=time, xy=xy, sd=sd, pos=self._placed(xy))
+        pos = self._placed(xy)
+        pos_sd = np.abs(self._placed(xy + sd) - pos)
+        return Followed(time=time, xy=xy, sd=sd, pos=pos, pos_sd=pos_sd)
 
     def _placed(self, xy: Array) -> Array:
         if self._win is None or not len(xy):

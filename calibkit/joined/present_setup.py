@@ -111,8 +111,11 @@ def _sizes(window: Any) -> tuple[tuple[int, int], tuple[int, int], Any]:
         whole = display_px()
         return whole, whole, None
     size_px = window_px(window)
-    display = window.winHandle.screen
-    return (int(display.width), int(display.height)), size_px, window.monitor
+    display, points = window.winHandle.screen, window.winHandle.get_size()
+    # Where a window is counted in points, of several pixels each, so is its display.
+    scale = size_px[0] / points[0]
+    whole = (round(display.width * scale), round(display.height * scale))
+    return whole, size_px, window.monitor
 
 
 def _refuse(question: str, flag: str) -> str:

@@ -154,7 +154,12 @@ def trials(folder: Path) -> dict[str, Any]:
     word = visual.TextStim(win, "trial", autoDraw=True)
     draws: list[float] = []
     draw = word.draw
-    word.draw = lambda *given: (draws.append(1.0), draw(*given))
+
+    def counted(*given: Any) -> None:
+        draws.append(1.0)
+        draw(*given)
+
+    word.draw = counted
     win.recordFrameIntervals = True
     win.viewOri, win.viewScale, win.mouseVisible = 10.0, (0.8, 1.0), True
     picture(win, square)
@@ -285,7 +290,25 @@ def troubles(folder: Path) -> dict[str, Any]:
     kept = sorted((folder / "recordings" / "unnamed").glob("*.h5"))
     found["kept"] = [len(calibkit.Recording.load(path).time) for path in kept]
     win.close()
-    return found
+    return found | {"own": own_window(folder)}
+
+
+def own_window(folder: Path) -> dict[str, Any]:
+    """Without a window of the owner's one is opened, full screen, and closed."""
+    from psychopy import logging
+    from psychopy.visual.window import openWindows
+
+    level = logging.console.level
+    setup = Setup(screen_px=(1280, 800), screen_mm=(350.0, 219.0), distance_mm=600.0)
+    sizes = {"screen_mm": setup.screen_mm, "distance_mm": setup.distance_mm}
+    someone = simulation.person(seed=3, setup=setup, lapse_share=0.0)
+    gave = present(folder, None, gaze=someone, **sizes)
+    return {
+        "screen_px": gave.recording.setup.screen_px,
+        "deg": gave.accuracy_deg,
+        "open": len(openWindows),
+        "console": logging.console.level == level,
+    }
 
 
 def main(scene: str, folder: str, *more: str) -> None:

@@ -150,6 +150,14 @@ def test_window_is_usable_whatever_happened(
     assert found["pixels"] == 0.0
 
 
+def test_without_a_window_one_is_opened_and_closed(troubles: dict[str, Any]) -> None:
+    own = troubles["own"]
+    assert own["screen_px"] == [1280, 800]
+    assert 0.0 < own["deg"] < 3.0
+    assert own["open"] == 0
+    assert own["console"]
+
+
 def test_keys_of_a_session_are_not_the_owners(troubles: dict[str, Any]) -> None:
     assert troubles["keys"] == ["q"]  # pressed before, not yet read
     assert troubles["typed"] == ""
@@ -181,8 +189,34 @@ def test_what_readme_shows_runs(
     assert all(float(degrees) < 4.0 for _, degrees in said)
     kept = sorted((tmp_path / "home" / "recordings" / "p01").glob("*.h5"))
     assert len(kept) == 3
+    follow_what_is_published(start)
+
+
+PUBLISHED = """
+import json, sys, time
+import calibkit, numpy as np
+with calibkit.follow(gaze=sys.argv[1]) as gaze:
+    time.sleep(1.0)
+    seen = gaze.pull()
+print(json.dumps([len(seen.time), float(seen.valid.mean()),
+                  np.nanmedian(seen.xy, axis=0).tolist()]))
+"""
+
+
+def follow_what_is_published(start: Callable[..., subprocess.Popen[str]]) -> None:
+    """`calibkit publish` beside an experiment; the person looks at the screen."""
+    stream = "calibkit-raw:simulate-pupil-reflex-41"
+    start("publish", "--person", "p01", "--stream", stream)
+    program = start(stream, code=PUBLISHED)
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == 0, err
+    count, valid, (x, y) = json.loads(out)
+    assert count > 100
+    assert valid > 0.5
+    assert -500 < x < 1500
+    assert -350 < y < 1050
 
 
 def test_what_was_recorded_is_kept(troubles: dict[str, Any]) -> None:
-    assert len(troubles["kept"]) == 4
+    assert len(troubles["kept"]) == 4  # all but the one that never began
     assert min(troubles["kept"]) > 50
