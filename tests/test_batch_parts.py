@@ -290,6 +290,8 @@ def test_the_meter_tells_the_rest() -> None:
     assert said[10] == "10 of 100 recordings, about 2 min left"
     assert live.line(Step(done=0, total=9, worked=0), 0.0) is None
     assert live.line(Step(done=0, total=9, worked=0), 1.0) == "0 of 9 recordings"
+    none = Step(done=5, total=9, worked=5, hands=0)
+    assert live.line(none, 2.0) == "5 of 9 recordings; waiting for a worker"
     # What was done before this run says nothing about the speed.
     resumed = Meter(live=True)
     resumed.line(Step(done=90, total=100, worked=0), 0.0)

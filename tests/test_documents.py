@@ -79,3 +79,24 @@ def test_modules_that_are_named_exist() -> None:
     assert named
     for name in named:
         assert (ROOT / "calibkit" / name).is_file(), name
+
+
+def test_the_columns_of_a_batch_are_listed() -> None:
+    """CALIBKIT_GOLD=accept writes them anew."""
+    from calibkit.batch import columns
+
+    parts = []
+    for title, found in (
+        ("column", columns.RECORDINGS),
+        ("column of `--targets`", columns.TARGET),
+    ):
+        rows = [f"| `{c.name}` | {c.meaning} |" for c in found]
+        parts.append("\n".join([f"| {title} | meaning |", "| --- | --- |", *rows]))
+    listed = re.search(r"\| column \| meaning.*?(?=\n## )", DEVELOPERS, re.DOTALL)
+    assert listed is not None
+    wanted = "\n\n".join(parts) + "\n"
+    if listed[0] != wanted and os.environ.get("CALIBKIT_GOLD") == "accept":
+        path = ROOT / "DEVELOPERS.md"
+        path.write_text(DEVELOPERS.replace(listed[0], wanted), encoding="utf-8")
+        return
+    assert listed[0] == wanted

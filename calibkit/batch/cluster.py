@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import logging
 import os
 import time
 from collections.abc import Sequence
@@ -91,6 +92,8 @@ class Cluster:
 def _connected(address: str) -> Any:
     from distributed import Client
 
+    # What it logs with tracebacks when a scheduler goes, we say in one sentence.
+    logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
     try:
         return Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:

@@ -44,8 +44,8 @@ class Meter:
         if now_s - self._said_s < (LIVE_S if self.live else EVERY_S):
             return None
         self._said_s = now_s
-        line = f"{step.done} of {step.total} recordings{self._rest(step, now_s)}"
-        return line if step.hands else f"{line}; waiting for a worker: there is none"
+        rest = self._rest(step, now_s) if step.hands else "; waiting for a worker"
+        return f"{step.done} of {step.total} recordings{rest}"
 
     def _rest(self, step: Step, now_s: float) -> str:
         start_s, worked = self._past[0]

@@ -1,13 +1,14 @@
 """What a batch costs over a bare loop, and how it grows with files and with workers.
 
-Run: python tests/benchmarks/batch.py [--files 10 100 1000] [--workers 1 2] [--repeats 3]
+Run: python tests/benchmarks/batch.py [--files 10 100 1000] [--workers 1 2]
 
 Small simulated recordings (screen tracker, nine and eight targets, 30 samples a second)
 are fitted and judged twice: by a plain loop in one process that does the same work and
 keeps nothing (load, SHA-256, fit, assess, keys for both eyes and each), and by a batch
-with its processes, progress file and table. The best of some repeats counts: other work
-on the machine only ever adds. Memory is the largest resident size of the batch's own
-process; its workers are separate processes.
+with its processes, progress file and table. Batches are given as multiples of the loop:
+of its time, and in brackets of its processor time, which other work on the machine
+disturbs less. The best of some repeats counts, since other work only ever adds. Memory
+is the largest resident size of the batch's own process; each worker is another one.
 """
 
 from __future__ import annotations
@@ -109,67 +110,78 @@ def processor_s() -> float:
     return found.ru_utime + found.ru_stime
 
 
-def batch_of(folder: Path, workers: int) -> tuple[Array, int]:
-    """Seconds, processor seconds and memory (KB) of one batch from nothing."""
-    with tempfile.TemporaryDirectory() as place:
-        seconds, said = timed(BATCH, folder, Path(place) / "t.csv", workers)
+def batch_of(folder: Path, table: Path, workers: int) -> tuple[Array, int, int]:
+    """Seconds and processor seconds of a batch, recordings worked on, memory (KB)."""
+    spent, said = timed(BATCH, folder, table, workers)
     judged, worked, size = json.loads(said)
-    assert judged == worked == len(list(folder.iterdir()))
-    return seconds, size
-
-
-def resumed(folder: Path) -> float:
-    """Seconds of a batch in which everything was done before."""
-    with tempfile.TemporaryDirectory() as place:
-        timed(BATCH, folder, Path(place) / "t.csv", 2)
-        seconds, said = timed(BATCH, folder, Path(place) / "t.csv", 2)
-    assert json.loads(said)[1] == 0
-    return float(seconds[0])
+    assert judged == len(list(folder.iterdir()))
+    return spent, worked, size
 
 
 def main() -> None:
-    """Print the table of DEVELOPERS."""
+    """Print the tables of DEVELOPERS."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--files", nargs="+", type=int, default=[10, 100, 1000])
     parser.add_argument("--workers", nargs="+", type=int, default=[1, 2])
     parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--copies", type=int, default=10_000)
     args = parser.parse_args()
-    heads = [f"{n} worker{'s' * (n > 1)}, by the loop's" for n in args.workers]
-    print(
-        f"| files | bare loop: time, processor (s) | {' | '.join(heads)} | nothing left "
-        "to do (s) | memory (MB) |"
-    )
+    heads = [f"{n} worker{'s' * (n > 1)}" for n in args.workers]
+    print(f"| files | bare loop | {' | '.join(heads)} | all done before | memory |")
     print("| --- " * (4 + len(heads)) + "|")
     place = Path(tempfile.mkdtemp())
     try:
         for count in args.files:
             folder = place / str(count)
             simulated(folder, count)
-            tell(folder, count, args.workers, args.repeats if count < 1000 else 1)
+            tell(folder, args.workers, args.repeats if count < 1000 else 1)
+        if args.copies:
+            tell_copies(folder, args.copies)
     finally:
         shutil.rmtree(place)
 
 
-def tell(folder: Path, count: int, workers: list[int], repeats: int) -> None:
+def tell(folder: Path, workers: list[int], repeats: int) -> None:
     """Measure in turns, so that other work on the machine meets all alike."""
     loops: list[Array] = []
     batches: dict[int, list[Array]] = {number: [] for number in workers}
+    again: list[Array] = []
     memory = 0
     for _ in range(repeats):
         loops.append(timed(LOOP, folder)[0])
         for number in workers:
-            seconds, size = batch_of(folder, number)
-            batches[number].append(seconds)
-            memory = max(memory, size)
+            with tempfile.TemporaryDirectory() as place:
+                table = Path(place) / "t.csv"
+                spent, worked, size = batch_of(folder, table, number)
+                assert worked == len(list(folder.iterdir()))
+                batches[number].append(spent)
+                memory = max(memory, size)
+                spent, worked, _ = batch_of(folder, table, number)
+                assert worked == 0
+                again.append(spent)
     bare = np.min(loops, axis=0)
     cells = [
-        f"{best[0] / bare[0]:.2f}, {best[1] / bare[1]:.2f}"
+        f"{best[0] / bare[0]:.2f} ({best[1] / bare[1]:.2f})"
         for best in (np.min(found, axis=0) for found in batches.values())
     ]
     print(
-        f"| {count:,} | {bare[0]:.1f}, {bare[1]:.1f} | {' | '.join(cells)} | "
-        f"{resumed(folder):.1f} | {memory / 1024:.0f} |",
+        f"| {folder.name} | {bare[0]:.1f} s ({bare[1]:.1f} s) | {' | '.join(cells)} | "
+        f"{np.min(again, axis=0)[0]:.1f} s | {memory / 1024:.0f} MB |",
         flush=True,
+    )
+
+
+def tell_copies(folder: Path, count: int) -> None:
+    """What very many files cost that need no work: listing, hashing, the table."""
+    many = folder.parent / "copies"
+    many.mkdir()
+    sources = sorted(folder.iterdir())[:DIFFERENT]
+    for number in range(count):
+        shutil.copy(sources[number % len(sources)], many / f"{number:06d}.h5")
+    spent, worked, size = batch_of(many, folder.parent / "copies.csv", 2)
+    print(
+        f"{count} files, {worked} of them different: {spent[0]:.1f} s, memory "
+        f"{size / 1024:.0f} MB"
     )
 
 

@@ -155,16 +155,21 @@ print(batch(plan, Crew(2)).judged)
     assert table.read_bytes() == whole
 
 
-@pytest.fixture(scope="module")
-def cluster() -> Iterator[Any]:
+def cluster_of(workers: int) -> Any:
+    """A scheduler on a port of its own, with workers that are threads here."""
     distributed = pytest.importorskip("distributed", reason="dask is not installed")
-    with distributed.LocalCluster(
-        n_workers=2,
+    return distributed.LocalCluster(
+        n_workers=workers,
         threads_per_worker=1,
         processes=False,
         protocol="tcp://",
-        dashboard_address=None,
-    ) as made:
+        dashboard_address=":0",
+    )
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    with cluster_of(2) as made:
         yield made
 
 
@@ -218,3 +223,26 @@ def test_what_a_cluster_lacks_is_said(
 
     with pytest.raises(CallError, match="under the same path"):
         home.Cluster(address, [tmp_path / "nowhere"])
+
+
+def test_a_scheduler_that_goes_is_said_and_what_is_done_is_kept(
+    folder: Path, whole: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = cluster_of(1)
+    from calibkit.batch import cluster as home
+    from calibkit.batch.driver import Step, batch
+    from calibkit.errors import DeviceError
+
+    monkeypatch.setattr(home, "ANSWER_S", 0.5)
+    table = tmp_path / "t.csv"
+
+    def close_it(step: Step) -> None:
+        if step.worked >= 2:
+            made.close()
+
+    engine = home.Cluster(made.scheduler_address, [folder])
+    with pytest.raises(DeviceError, match="what is done is kept"):
+        batch(batching.plan(folder, table), engine, close_it)
+    assert len(done_in(tmp_path / "t.csv.progress")) >= 2
+    assert main(["batch", str(folder), "-o", str(table), "--workers", "1"]) == 0
+    assert table.read_bytes() == whole
