@@ -25,7 +25,8 @@ SYSTEMS = ("gaze-on-screen", "eye-in-head", "gaze-in-world", "custom")
 RECORDED = ("left", "right", "cyclopean")
 UNITS = ("pixel", "mm", "cm")
 ENTITIES = ("sub", "ses", "task", "acq", "run", "recording")
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_NUMERIC = (*FIRST, "onset", "duration", "pupil_size")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _LABEL = re.compile(r"[0-9a-zA-Z]+")
 _GZIP_NAME, _GZIP_COMMENT = 8, 16  # flags in a packed file's head
 
@@ -248,31 +249,41 @@ def _events(path: Path) -> Iterator[str]:
 
 def _rows(path: Path, columns: list[str], clock: str, skip: int = 0) -> Iterator[str]:
     """Check every row: as many cells as columns, numbers, a clock that runs forward."""
-    numeric = [
-        k
-        for k, name in enumerate(columns)
-        if name in (*FIRST, "onset", "duration", "pupil_size")
-    ]
-    place = columns.index(clock) if clock in columns else 0
-    before = -math.inf
+    pattern, before = _row_pattern(columns, clock), -math.inf
     try:
         for number, row in enumerate(_lines(path), 1):
             if number <= skip:
                 continue
-            cells = row.split("\t")
-            if len(cells) != len(columns):
-                yield f"row {number} has {len(cells)} cells for {len(columns)} columns"
+            match = pattern.fullmatch(row)
+            if match is None:
+                yield f"row {number} {_why(row, columns, clock)}"
                 return
-            bad = [columns[k] for k in numeric if not _is_number(cells[k])]
-            if bad or cells[place] == "n/a":
-                yield f"row {number} holds no number in {(bad or [clock])[0]}"
-                return
-            if float(cells[place]) < before:
+            time_s = float(match["clock"])
+            if time_s < before:
                 yield f"row {number} goes back in time"
                 return
-            before = float(cells[place])
+            before = time_s
     except (OSError, EOFError, zlib.error, UnicodeDecodeError) as error:
         yield f"cannot be read ({type(error).__name__})"
+
+
+def _row_pattern(columns: list[str], clock: str) -> re.Pattern[str]:
+    """Match a sound row; the clock must be known, other numbers may be n/a."""
+    place = columns.index(clock) if clock in columns else 0
+    cells = [
+        rf"(?:{_NUMBER.pattern}|n/a)" if c in _NUMERIC else "[^\t]*" for c in columns
+    ]
+    cells[place : place + 1] = [rf"(?P<clock>{_NUMBER.pattern})"]
+    return re.compile("\t".join(cells))
+
+
+def _why(row: str, columns: list[str], clock: str) -> str:
+    cells = row.split("\t")
+    if len(cells) != len(columns):
+        return f"has {len(cells)} cells for {len(columns)} columns"
+    pairs = zip(columns, cells, strict=True)
+    bad = [name for name, cell in pairs if name in _NUMERIC and not _is_number(cell)]
+    return f"holds no number in {(bad or [clock])[0]}"
 
 
 def _lines(path: Path) -> Iterator[str]:
