@@ -35,6 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="C",
         help="samples with less confidence count as missing",
     )
+    parser.add_argument(
+        "--portable",
+        action="store_true",
+        help="to be passed on: fewer digits; refused with fewer than 20 persons",
+    )
     options.add_output(parser, "SHARED", "the shared mapping to write")
     options.add_json(parser)
 
@@ -52,6 +57,8 @@ def run(args: argparse.Namespace) -> int:
         extra=tuple(args.extra),
         min_confidence=args.min_confidence,
     )
+    if args.portable:
+        shared = shared.portable()
     shared.save(args.output, overwrite=args.force)
     if args.json:
         options.emit_json(

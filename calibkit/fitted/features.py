@@ -67,13 +67,26 @@ class Layout:
 
     @property
     def signature(self) -> tuple[str, ...]:
-        """Kind, unit and number of columns per eye: what a prior must agree with."""
-        return tuple(
-            f"{source.eye}:degrees"
-            if source.kind in IN_DEGREES
-            else f"{source.eye}:{source.kind}:{len(source.columns)}"
-            for source in self.eyes
-        )
+        """Kind, number of columns and unit per eye: what a prior must agree with."""
+        return tuple(_signature(source) for source in self.eyes)
+
+
+def _signature(source: EyeSource) -> str:
+    if source.kind in IN_DEGREES:
+        return f"{source.eye}:degrees"
+    kind = f"{source.eye}:{source.kind}:{len(source.columns)}"
+    # Divided by the distance of two reflexes, features have no unit.
+    return (
+        kind if len(source.columns) == 6 or not source.unit else f"{kind}:{source.unit}"
+    )
+
+
+def agree(one: Sequence[str], other: Sequence[str]) -> bool:
+    """Whether two signatures are of the same features; an unnamed unit is any."""
+    return len(one) == len(other) and all(
+        a == b or a.startswith(f"{b}:") or b.startswith(f"{a}:")
+        for a, b in zip(one, other, strict=True)
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

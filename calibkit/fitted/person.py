@@ -27,7 +27,7 @@ from calibkit.fitted.broad import (
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
-from calibkit.fitted.features import Layout, layout, with_covariates
+from calibkit.fitted.features import Layout, agree, layout, with_covariates
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping, for_eyes
@@ -46,6 +46,12 @@ WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 # Fewer looks cannot tell that no prior is better than one.
 FEWEST_ALONE = 5
 LOOSER = (0.35, 1.0)
+# With so few looks the place where a camera stands is told by the prior alone.
+FEW_LOOKS = 1
+MIXED_NOTE = (
+    "the shared mapping was learned at several set-ups and there are too few targets "
+    "to tell which is like this one; check it before relying on it"
+)
 FEWEST_SETUPS = 6  # from so many on, a prior is one over set-ups as well
 LAGS_S = np.arange(0.0, 0.351, 0.025)
 LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
@@ -134,7 +140,7 @@ def fitting(shared: SharedMapping, plan: Layout) -> SharedMapping:
         When it was learned from other features.
     """
     prior = for_eyes(shared, plan.names)
-    if prior.signature != plan.signature:
+    if not agree(prior.signature, plan.signature):
         raise InputError(
             f"the shared mapping reads {', '.join(prior.signature)}, the recording has "
             f"{', '.join(plan.signature)}; learn one from such recordings"
@@ -146,6 +152,8 @@ def _warnings(
     setup: geometry.Setup, prior: SharedMapping, looks: int
 ) -> tuple[str, ...]:
     if not prior.foreign(setup):
+        if prior.mixed and looks <= FEW_LOOKS:
+            return (*prior.notes, MIXED_NOTE)
         return prior.notes
     where = "simulated people" if prior.origin == "simulated" else "another set-up"
     if looks <= 1:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.errors import InputError
+from calibkit.errors import InputError, NotGoodEnoughError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.observations import Noise
@@ -27,6 +27,8 @@ FORMAT, VERSION = "calibkit-shared", 1
 # membership in a mean of 2, 5, 10, 30 people was guessed right in 93, 80, 71, 63 %.
 ENOUGH_TO_EXPORT = 20
 FEWEST = 3
+# Set-ups whose screens or distances differ by less count as one.
+TOLERANCE = 0.05
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,7 +74,59 @@ class SharedMapping:
         """Whether too few people are in it for it to leave this place."""
         return 0 < self.people < ENOUGH_TO_EXPORT and self.origin != "simulated"
 
-    def foreign(self, setup: Setup, tolerance: float = 0.05) -> bool:
+    @property
+    def mixed(self) -> bool:
+        """Whether its features depend on the set-up and it holds several of these."""
+        if self.in_degrees or len(self.setups) < 2:
+            return False
+        apart = np.abs(self.setups[:, None, 2:] / self.setups[None, :, 2:] - 1.0)
+        return bool(apart.max() > TOLERANCE)
+
+    def portable(self) -> SharedMapping:
+        """Return what may leave the place where it was learned.
+
+        Coefficients keep a thousandth of a degree, spreads three digits and set-ups
+        whole centimetres: more says nothing of people and could tell who was among
+        them.
+
+        Raises
+        ------
+        NotGoodEnoughError
+            When fewer than 20 people are in it.
+        """
+        if self.local:
+            raise NotGoodEnoughError(
+                f"{self.people} people are in the shared mapping; at least "
+                f"{ENOUGH_TO_EXPORT} are needed before it may be passed on, or single "
+                "persons could be told from it"
+            )
+        basis, noise = self.basis, self.noise
+        setups = self.setups.copy()
+        setups[:, 2:] = np.round(setups[:, 2:], -1)
+        return replace(
+            self,
+            basis=replace(
+                basis,
+                centre=digits(basis.centre, 4),
+                scale=digits(basis.scale, 3),
+                extra_centre=digits(basis.extra_centre, 4),
+                extra_scale=digits(basis.extra_scale, 3),
+            ),
+            weights=Gaussian(
+                mean=np.round(self.weights.mean, 3), cov=digits(self.weights.cov, 3)
+            ),
+            noise=replace(
+                noise,
+                fixation=digits(noise.fixation, 2),
+                eye=digits(noise.eye, 2),
+                spread=float(digits(np.array(noise.spread), 2)),
+                sample=digits(noise.sample, 2),
+                drift=digits(noise.drift, 2),
+            ),
+            setups=np.unique(setups, axis=0),
+        )
+
+    def foreign(self, setup: Setup, tolerance: float = TOLERANCE) -> bool:
         """Whether it was made for other set-ups and its features depend on them."""
         if self.in_degrees or self.origin == "broad":
             return False
@@ -160,6 +214,12 @@ def identity(plain: dict[str, Any]) -> int:
     """31-bit number from the hash of a snapshot; never 0."""
     text = json.dumps(plain, sort_keys=True).encode()
     return (int.from_bytes(hashlib.sha256(text).digest()[:4], "big") & 0x7FFFFFFF) or 1
+
+
+def digits(values: Array, count: int) -> Array:
+    """Values rounded to so many significant digits; 0 and infinity stay."""
+    rounded = [float(f"{v:.{count}g}") for v in np.ravel(values).tolist()]
+    return np.array(rounded).reshape(np.shape(values))
 
 
 def upper(matrix: Array) -> Array:

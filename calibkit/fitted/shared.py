@@ -24,7 +24,7 @@ from calibkit.fitted.broad import (
     prior_weights,
 )
 from calibkit.fitted.evaluation import PERSON_DEG
-from calibkit.fitted.features import Layout, layout
+from calibkit.fitted.features import Layout, agree, layout
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import (
     Noise,
@@ -145,7 +145,8 @@ def _crowd(
     plan = layout(recordings[0].channels, eyes, extra)
     for rec in recordings[1:]:
         other = layout(rec.channels, eyes, extra)
-        if other.signature != plan.signature or other.covariates != plan.covariates:
+        same = agree(other.signature, plan.signature)
+        if not same or other.covariates != plan.covariates:
             raise InputError(
                 "the recordings come from different kinds of tracker "
                 f"({', '.join(plan.signature)}; {', '.join(other.signature)}); learn a "
