@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 import calibkit
 from calibkit import geometry
 from calibkit.errors import InputError
+from calibkit.fitted import features
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.fitting import fit_all, predicted_sd_deg
 from calibkit.fitted.mapping import Mapping
@@ -98,6 +99,23 @@ def test_the_spread_grows_away_from_the_data() -> None:
     near = mapping.evaluator.spread_at(np.zeros((1, 2)))
     far = mapping.evaluator.spread_at(np.array([[12.0, 6.0]]))
     assert (far > 2.0 * near).all()
+
+
+def test_the_spread_goes_on_growing_far_away() -> None:
+    """Beyond where it is worked out on a grid, too; live rows say the same."""
+    rec, _ = invented.record(4, invented.NINE)
+    mapping = calibkit.fit(rec)
+    middle = np.nanmedian(rec.samples, axis=0)
+    far = np.tile(middle, (40, 1))
+    far[:, [0, 6]] += np.linspace(0.0, 60.0, 40)[:, None]
+    angle = mapping.evaluator.gaze(*_signals(mapping, far))[1][:, 0]
+    assert (np.diff(angle[10:]) > -1e-9).all()
+    assert angle[-1] > 3.0 * angle[20]
+
+
+def _signals(mapping: Mapping, samples: Array) -> tuple[Array, Array]:
+    found = features.read(mapping.layout, samples, mapping.setup)
+    return found.xy, found.extra
 
 
 def test_stated_sd_shrinks_with_points() -> None:

@@ -196,19 +196,20 @@ def test_a_kept_shared_mapping_gives_the_same_bits(
 
 
 def test_the_largest_snapshot_fits() -> None:
-    """64 KB, with covariates for both eyes and thirty targets."""
+    """64 KB, with twelve covariates for both eyes and twenty-eight targets."""
     rec, _ = invented.record(8, [*invented.NINE, *invented.CHECKS] * 2)
     rng = np.random.default_rng(8)
     channels = tuple(
-        Channel(label=f"e{k}", eye="", type=f"Other{k}", unit="1") for k in range(4)
+        Channel(label=f"e{k}", eye="", type=f"Other{k}", unit="1") for k in range(12)
     )
     other = replace(
         rec,
-        samples=np.hstack([rec.samples, rng.normal(size=(len(rec.time), 4))]),
+        samples=np.hstack([rec.samples, rng.normal(size=(len(rec.time), 12))]),
         channels=(*rec.channels, *channels),
     )
-    mapping = calibkit.fit(other, extra=("e0", "e1", "e2", "e3"))
-    assert mapping.basis.covariates == ("e0", "e1", "e2", "e3")
+    names = tuple(channel.label for channel in channels)
+    mapping = calibkit.fit(other, extra=names)
+    assert mapping.basis.covariates == names
     assert len(json.dumps(mapping.snapshot())) <= 64 * 1024
 
 

@@ -139,6 +139,9 @@ class Evaluator:
         sd = np.empty((len(index), 2))
         for axis in range(2):
             sd[:, axis] = self.tables[state, axis].take(index)
+        reach = np.fmax(np.abs(scaled[0]), np.abs(scaled[1]))
+        if np.fmax.reduce(reach, initial=0.0) > EDGE:
+            sd *= self._growth(reach)[:, None]
         if extra.shape[-1]:
             units = self._covariates(extra, max(0, state - 1))
             for axis in range(2):
@@ -151,6 +154,14 @@ class Evaluator:
         if seen is not None and not seen.all():
             sd[~seen] = np.nan
         return sd
+
+    def _growth(self, reach: Array) -> Array:
+        """Factor on the table's edge beyond it: as the highest power grows."""
+        beyond = np.fmax(reach / EDGE, 1.0)
+        growth = beyond.copy()
+        for _ in range(self.basis.degree - 1):
+            growth *= beyond
+        return growth
 
 
 def _weighted(weights: Array, terms: Array) -> Array:

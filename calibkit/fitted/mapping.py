@@ -34,7 +34,7 @@ from calibkit.fitted.prior import (
     identity,
     noise_from,
     noise_snapshot,
-    upper,
+    triangle,
 )
 from calibkit.geometry import Setup
 from calibkit.kept import store
@@ -213,7 +213,7 @@ class Mapping:
             "setup": setup_snapshot(self.setup),
             "basis": basis_snapshot(self.basis),
             "mean": numbers(self.weights.mean),
-            "cov": numbers(upper(self.weights.cov)),
+            "cov": triangle(self.weights.cov),
             "noise": noise_snapshot(self.noise),
             "shares": numbers(self.shares),
             "looks": looks_snapshot(self.looks),

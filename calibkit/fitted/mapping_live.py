@@ -201,12 +201,18 @@ def _spread(ready: Evaluator, state: int) -> Spread:
     """Return what looks the sd up, in degrees, for the eyes that are seen."""
     table_h, table_v = ready.tables[state].tolist()
     cov_h, cov_v = ready.extra_cov[state].tolist()
-    top = SIDE - 1.0
+    top, more = SIDE - 1.0, ready.basis.degree - 1
 
     def spread(x: float, y: float, units: Sample) -> Pair:
         row = int(max(min(x * STEPS + _MIDDLE, top), 0.0)) * SIDE
         cell = row + int(max(min(y * STEPS + _MIDDLE, top), 0.0))
         h, v = table_h[cell], table_v[cell]
+        reach = max(abs(x), abs(y))
+        if reach > EDGE:
+            beyond = growth = reach / EDGE
+            for _ in range(more):
+                growth *= beyond
+            h, v = h * growth, v * growth
         if units:
             h = math.sqrt(h * h + _square(cov_h, units))
             v = math.sqrt(v * v + _square(cov_v, units))

@@ -29,6 +29,7 @@ ENOUGH_TO_EXPORT = 20
 FEWEST = 3
 # Set-ups whose screens or distances differ by less count as one.
 TOLERANCE = 0.05
+MANY_NUMBERS = 2000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -144,7 +145,7 @@ class SharedMapping:
             "eyes": list(self.eyes),
             "basis": basis_snapshot(basis),
             "mean": numbers(self.weights.mean),
-            "cov": numbers(upper(self.weights.cov)),
+            "cov": triangle(self.weights.cov),
             "noise": noise_snapshot(noise),
             "people": self.people,
             "setups": numbers(self.setups),
@@ -227,10 +228,19 @@ def upper(matrix: Array) -> Array:
     return matrix[np.triu_indices(len(matrix))]
 
 
-def symmetric(triangle: Sequence[float], size: int) -> Array:
+def triangle(cov: Array) -> list[Any]:
+    """Upper triangle of a covariance with the digits that are kept of it.
+
+    With many covariates fewer, so that a snapshot stays small.
+    """
+    values = upper(cov)
+    return numbers(values, 9 if len(values) <= MANY_NUMBERS else 5)
+
+
+def symmetric(rows: Sequence[float], size: int) -> Array:
     """Symmetric matrix (size, size) from its upper triangle."""
     matrix = np.zeros((size, size))
-    matrix[np.triu_indices(size)] = triangle
+    matrix[np.triu_indices(size)] = rows
     full: Array = matrix + np.triu(matrix, 1).T
     return full
 
@@ -303,7 +313,7 @@ def as_kept(
     What was fitted and judged then is to the last bit what is loaded and used.
     """
     eyes = len(basis.centre)
-    kept = gaussian_from(numbers(weights.mean), numbers(upper(weights.cov)), basis.size)
+    kept = gaussian_from(numbers(weights.mean), triangle(weights.cov), basis.size)
     return (
         basis_from(basis_snapshot(basis), eyes),
         kept,

@@ -11,16 +11,16 @@ from calibkit.kept import store
 from calibkit.kept.store import Tree
 
 
-def numbers(values: ArrayLike) -> list[Any]:
-    """Turn an array into nested lists of floats with nine significant digits."""
-    rounded: list[Any] = _rounded(np.asarray(values, float).tolist())
+def numbers(values: ArrayLike, digits: int = 9) -> list[Any]:
+    """Turn an array into nested lists of floats with so many significant digits."""
+    rounded: list[Any] = _rounded(np.asarray(values, float).tolist(), digits)
     return rounded
 
 
-def _rounded(value: Any) -> Any:
+def _rounded(value: Any, digits: int) -> Any:
     if isinstance(value, list):
-        return [_rounded(item) for item in value]
-    return float(f"{value:.9g}")
+        return [_rounded(item, digits) for item in value]
+    return float(f"{value:.{digits}g}")
 
 
 def to_tree(plain: dict[str, Any], group: str = "/") -> Tree:
