@@ -18,6 +18,7 @@ from calibkit import simulation
 from calibkit.errors import CallError, DeviceError, InputError
 from calibkit.geometry import Setup
 from calibkit.joined import present_plan, present_setup, run_conclude
+from calibkit.joined.present_gaze import Lent, named
 from calibkit.joined.run_headless import VirtualPresenter
 from calibkit.kept import profile, protocol, records, settings
 
@@ -268,8 +269,6 @@ class Inlet:
 
 
 def test_a_lent_inlet_is_read_quietly_after_its_loss_and_left_open() -> None:
-    from calibkit.joined.present_gaze import Lent
-
     inlet = Inlet()
     lent = Lent(inlet)
     assert len(lent.pull().time) == 0
@@ -278,6 +277,15 @@ def test_a_lent_inlet_is_read_quietly_after_its_loss_and_left_open() -> None:
     assert lent.notes() == []
     lent.close()
     assert not inlet.closed
+
+
+@pytest.mark.parametrize(("source_id", "found"), [("desk-1", "desk-1"), ("", "eyes")])
+def test_an_inlet_of_pylsl_names_its_stream(source_id: str, found: str) -> None:
+    info = SimpleNamespace(source_id=lambda: source_id, name=lambda: "eyes")
+    inlet = SimpleNamespace(pull_chunk=None, info=lambda: info)
+    assert named(inlet) == found
+    assert named(None) is None
+    assert named(PERSON) is PERSON
 
 
 def test_presented_is_a_value() -> None:

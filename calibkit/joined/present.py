@@ -92,8 +92,9 @@ def present(
     win : psychopy Window, optional
         An open pyglet window, in any units; without it a full-screen one is opened.
     gaze : str, inlet or simulated person, optional
-        The source_id of a stream; None takes the only one in reach. An open inlet of
-        calibkit's stays open. A person of `calibkit.simulation` needs no stream.
+        The source_id of a stream; None takes the only one in reach. An open inlet,
+        calibkit's or pylsl's, stays open. A person of `calibkit.simulation` needs no
+        stream.
     do : {"calibrate", "validate", "one-point"}
         Fit a mapping and check it; check a mapping at the protocol's check points; or
         check it at the protocol's first point alone.

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from calibkit.simulation import Person
 
 WANTED = (
-    "give gaze as the source_id of a stream, None for the only one, an open inlet of "
-    "calibkit's, or a person of calibkit.simulation"
+    "give gaze as the source_id of a stream, None for the only one, an open inlet, or "
+    "a person of calibkit.simulation"
 )
 
 
@@ -80,6 +80,17 @@ class Lent:
         """Nothing of ours is open."""
 
 
+def named(gaze: Any) -> Any:
+    """Return a pylsl inlet's source_id, to open the stream anew; all else as it is.
+
+    An experiment that reads the stream itself should not miss what a session reads.
+    """
+    if hasattr(gaze, "pull_chunk") and hasattr(gaze, "info"):
+        info = gaze.info()
+        return str(info.source_id() or info.name())
+    return gaze
+
+
 @contextmanager
 def opened(gaze: Any, stored: Settings, eyes: str) -> Iterator[GazeEnd]:
     """Open gaze for one session; what the caller had open stays open.
@@ -101,6 +112,7 @@ def opened(gaze: Any, stored: Settings, eyes: str) -> Iterator[GazeEnd]:
     """
     from calibkit.simulation import Person
 
+    gaze = named(gaze)
     if isinstance(gaze, Person):
         yield _person(gaze)
     elif gaze is None or isinstance(gaze, str):

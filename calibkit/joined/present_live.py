@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibkit.channels import Channel
 from calibkit.errors import CallError, InputError
-from calibkit.joined.present_gaze import WANTED, Lent
+from calibkit.joined.present_gaze import WANTED, Lent, named
 from calibkit.joined.run import Source
 from calibkit.kept import home as home_folder
 from calibkit.kept import settings
@@ -183,7 +183,7 @@ def follow(
     ...     dot.pos = gaze.pull().pos[-1]
     """
     place = home_folder.resolve(home)
-    wanted = needed(mapping, person, place)
+    wanted, gaze = needed(mapping, person, place), named(gaze)
     if gaze is None or isinstance(gaze, str):
         stream = opened(gaze, place, calibrated=wanted is None)
         try:
