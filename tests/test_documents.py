@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from calibkit import cli
+from calibkit.kept import protocol, settings
 from calibkit.session import session_table
 
 ROOT = Path(__file__).parent.parent
@@ -17,15 +20,48 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
+PAGES = {
+    path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+    for path in (*ROOT.glob("*.md"), ROOT / "recordings" / "README.md")
+}
+# Blocks of code that need what a test has to bring, and the test that runs them.
+PYTHON_ELSEWHERE = {
+    "my_device": "live/test_any_tracker.py",
+    "psychopy": "live/test_present.py",
+}
+LANGUAGES = ("sh", "bat", "python", "toml", "mermaid", "text")
+
+
+def fences(text: str) -> list[tuple[str, str]]:
+    """Every block of code, with its language."""
+    return re.findall(r"^```(.*?)\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+
+
 def blocks(text: str, language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
+    return [code for name, code in fences(text) if name == language]
+
+
+def lines(text: str) -> list[str]:
+    """Every line of a shell block, its comment left out."""
+    code = "\n".join(blocks(text, "sh") + blocks(text, "bat"))
+    found = (line.split("  #")[0].strip() for line in code.splitlines())
+    return [line for line in found if line]
 
 
 def commands(text: str) -> list[str]:
-    """Every line of a shell block that calls calibkit, its comment left out."""
-    lines = "\n".join(blocks(text, "sh") + blocks(text, "bat")).splitlines()
-    found = [re.search(r"\bcalibkit (?!demo\b\s*$)[a-z]+.*", line) for line in lines]
-    return [match[0].split("  #")[0].strip() for match in found if match]
+    """Every line of a shell block that calls calibkit."""
+    found = [
+        re.search(r"\bcalibkit (?!demo\b\s*$)[a-z]+.*", line) for line in lines(text)
+    ]
+    return [match[0] for match in found if match]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_no_block_is_of_a_kind_that_nothing_checks(page: str) -> None:
+    for language, code in fences(PAGES[page]):
+        assert language in LANGUAGES, code
+        assert code.strip()
+    assert PAGES[page].count("```") == 2 * len(fences(PAGES[page]))
 
 
 def test_ci_runs_the_line_that_readme_gives() -> None:
@@ -36,7 +72,9 @@ def test_ci_runs_the_line_that_readme_gives() -> None:
     assert "pytest" in setup_lines[1]
 
 
-@pytest.mark.parametrize("line", sorted({*commands(README), *commands(DEVELOPERS)}))
+@pytest.mark.parametrize(
+    "line", sorted({line for text in PAGES.values() for line in commands(text)})
+)
 def test_commands_are_understood(line: str) -> None:
     words = shlex.split(line)
     assert words[0] == "calibkit"
@@ -45,14 +83,66 @@ def test_commands_are_understood(line: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "code", blocks(README, "python") + blocks(DEVELOPERS, "python")
+    "line",
+    sorted(
+        {line for text in PAGES.values() for line in lines(text)}
+        - {line for text in PAGES.values() for line in commands(text)}
+    ),
 )
+def test_other_lines_lead_to_files_and_extras_that_exist(line: str) -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    extras = project["project"]["optional-dependencies"]
+    for names in re.findall(r"\[([a-z,]+)\]", line):
+        assert set(names.split(",")) <= extras.keys()
+    for word in re.findall(r"(?<![\w.])(?:\.ci|tests|recordings)/[\w./-]+", line):
+        assert (ROOT / word).exists(), word
+    programs = (
+        "bash",
+        ".venv",
+        "CALIBKIT_TEST_SCALE",
+        "py ",
+        "python",
+        "pip",
+        "PYTHON",
+    )
+    assert line.startswith(programs), "no program that anything here checks"
+
+
+PYTHON = [code for text in PAGES.values() for code in blocks(text, "python")]
+
+
+@pytest.mark.parametrize("code", PYTHON)
 def test_python_blocks_run(
-    code: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    code: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
 ) -> None:
-    monkeypatch.chdir(ROOT)
-    exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
-    assert "degrees" in capsys.readouterr().out
+    compile(code, "a page", "exec")
+    for word, place in PYTHON_ELSEWHERE.items():
+        if re.search(rf"^\s*(from|import) {word}", code, flags=re.MULTILINE):
+            text = (ROOT / "tests" / place).read_text(encoding="utf-8")
+            assert "README" in text
+            assert word in text
+            return
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")
+    monkeypatch.chdir(tmp_path)
+    exec(compile(code, "a page", "exec"), {"__name__": "page"})
+    assert capsys.readouterr().out
+
+
+TOML = [code for text in PAGES.values() for code in blocks(text, "toml")]
+
+
+@pytest.mark.parametrize("code", TOML)
+def test_toml_blocks_are_what_they_are_shown_as(code: str, tmp_path: Path) -> None:
+    path = tmp_path / "page.toml"
+    path.write_text(code, encoding="utf-8")
+    table = tomllib.loads(code)
+    if "protocol" in table:
+        assert protocol.load(str(path)).name == table["protocol"]["name"]
+    else:
+        assert settings.read_channel_map(path).channels
 
 
 def test_the_picture_of_the_session_is_its_table() -> None:
@@ -66,10 +156,11 @@ def test_the_picture_of_the_session_is_its_table() -> None:
     assert drawn == diagram
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_links_and_pictures_lead_somewhere(text: str) -> None:
-    for target in re.findall(r"\]\(([^)#:]+)\)", text):
-        assert (ROOT / target).exists(), target
+@pytest.mark.parametrize("page", PAGES)
+def test_links_and_pictures_lead_somewhere(page: str) -> None:
+    folder = (ROOT / page).parent
+    for target in re.findall(r"\]\(([^)#:]+)\)", PAGES[page]):
+        assert (folder / target).exists(), target
 
 
 def test_modules_that_are_named_exist() -> None:
