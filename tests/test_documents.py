@@ -10,9 +10,10 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from calibkit import cli
-from calibkit.kept import protocol, settings
+from calibkit.kept import protocol, protocol_model, settings
 from calibkit.session import session_table
 
 ROOT = Path(__file__).parent.parent
@@ -27,7 +28,7 @@ PAGES = {
 # Blocks of code that need what a test has to bring, and the test that runs them.
 PYTHON_ELSEWHERE = {
     "my_device": "live/test_any_tracker.py",
-    "psychopy": "live/test_present.py",
+    "psychopy": "live/test_experiments.py",
 }
 LANGUAGES = ("sh", "bat", "python", "toml", "mermaid", "text")
 
@@ -44,7 +45,7 @@ def blocks(text: str, language: str) -> list[str]:
 def lines(text: str) -> list[str]:
     """Every line of a shell block, its comment left out."""
     code = "\n".join(blocks(text, "sh") + blocks(text, "bat"))
-    found = (line.split("  #")[0].strip() for line in code.splitlines())
+    found = (re.split(r"\s#\s", line)[0].strip() for line in code.splitlines())
     return [line for line in found if line]
 
 
@@ -54,6 +55,11 @@ def commands(text: str) -> list[str]:
         re.search(r"\bcalibkit (?!demo\b\s*$)[a-z]+.*", line) for line in lines(text)
     ]
     return [match[0] for match in found if match]
+
+
+def spoken(text: str) -> list[str]:
+    """Every command that a sentence names."""
+    return re.findall(r"`(calibkit [a-z][^`\n]*)`", text)
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -72,14 +78,26 @@ def test_ci_runs_the_line_that_readme_gives() -> None:
     assert "pytest" in setup_lines[1]
 
 
-@pytest.mark.parametrize(
-    "line", sorted({line for text in PAGES.values() for line in commands(text)})
-)
+COMMANDS = sorted({line for text in PAGES.values() for line in commands(text)})
+SPOKEN = sorted({line for text in PAGES.values() for line in spoken(text)})
+
+
+@pytest.mark.parametrize("line", COMMANDS)
 def test_commands_are_understood(line: str) -> None:
     words = shlex.split(line)
     assert words[0] == "calibkit"
     assert words[1] in cli.COMMANDS
     cli.command_parser(words[1]).parse_args(words[2:])
+
+
+@pytest.mark.parametrize("line", SPOKEN)
+def test_sentences_name_commands_and_flags_that_exist(line: str) -> None:
+    """A sentence may leave out what it is not about."""
+    words = shlex.split(line)
+    assert words[1] in cli.COMMANDS
+    actions = cli.command_parser(words[1])._actions
+    known = {flag for action in actions for flag in action.option_strings}
+    assert {word for word in words[2:] if word.startswith("--")} <= known
 
 
 @pytest.mark.parametrize(
@@ -122,7 +140,6 @@ def test_python_blocks_run(
     for word, place in PYTHON_ELSEWHERE.items():
         if re.search(rf"^\s*(from|import) {word}", code, flags=re.MULTILINE):
             text = (ROOT / "tests" / place).read_text(encoding="utf-8")
-            assert "README" in text
             assert word in text
             return
     shutil.copytree(ROOT / "recordings", tmp_path / "recordings")
@@ -139,6 +156,8 @@ def test_toml_blocks_are_what_they_are_shown_as(code: str, tmp_path: Path) -> No
     path = tmp_path / "page.toml"
     path.write_text(code, encoding="utf-8")
     table = tomllib.loads(code)
+    for name in table.get("targets", {}).get("pictures", ()):
+        Image.new("L", (40, 30), 90).save(tmp_path / name)
     if "protocol" in table:
         assert protocol.load(str(path)).name == table["protocol"]["name"]
     else:
@@ -161,6 +180,27 @@ def test_links_and_pictures_lead_somewhere(page: str) -> None:
     folder = (ROOT / page).parent
     for target in re.findall(r"\]\(([^)#:]+)\)", PAGES[page]):
         assert (folder / target).exists(), target
+
+
+def test_readme_lists_the_protocols_and_the_keys() -> None:
+    rows = dict(re.findall(r"^\| `([a-z-]+)` \| (.*?) \|$", README, re.MULTILINE))
+    assert rows == {
+        name: protocol.load(name).protocol.purpose for name in protocol.names()
+    }
+    table = README[README.index("| key | does |") :].split("\n\n")[0]
+    keys = re.findall(r"^\| ([a-z]+) \|", table, flags=re.MULTILINE)
+    assert keys == ["key", *protocol_model.KeyMap().actions(), "escape"]
+
+
+def test_developers_lists_the_protocols_keys() -> None:
+    """CALIBKIT_GOLD=accept writes them anew."""
+    wanted = "\n".join(line[2:].rstrip() for line in protocol.keys_help()) + "\n"
+    (given,) = [code for code in blocks(DEVELOPERS, "text") if "pace.hold_s" in code]
+    if given != wanted and os.environ.get("CALIBKIT_GOLD") == "accept":
+        text = DEVELOPERS.replace(given, wanted)
+        (ROOT / "DEVELOPERS.md").write_text(text, encoding="utf-8")
+        given = wanted
+    assert given == wanted
 
 
 def test_modules_that_are_named_exist() -> None:
