@@ -48,7 +48,7 @@ ELSEWHERE = {
     "publish": "live/test_streams.py",
     "batch": "test_batch.py",
     "import": "test_archive_xdf.py",
-    "camera": "test_camera_live.py",
+    "camera": "live/test_camera_live.py",
 }
 # Somebody has to press a key between targets: run with a window and real keys.
 KEYS = ("--between", "live/test_operator_session.py")
