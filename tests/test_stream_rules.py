@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -346,6 +346,7 @@ def test_what_is_stored_is_not_asked_of_the_stream() -> None:
     assert lsl_report.facts(sight(setup={}))["missing"] == list(SETUP)
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.floats(-0.02, 0.02), st.integers(0, 2**32 - 1))
 def test_drift_is_measured_through_jittery_delays(drift: float, seed: int) -> None:
     """Source: Cristian (1989): the least of many delays is nearest to the true one."""
@@ -358,6 +359,7 @@ def test_drift_is_measured_through_jittery_delays(drift: float, seed: int) -> No
         assert np.isnan(found)
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.sampled_from([-9999.0, 65535.0, -32768.0, 1e30]), st.integers(2, 6))
 def test_a_far_mark_is_found_and_gaze_is_not(mark: float, runs: int) -> None:
     part = walk(2)
@@ -381,6 +383,7 @@ def test_hardly_any_samples_never_fail(count: int) -> None:
     lsl_report.text(lsl_report.facts(seen), lsl_report.findings(seen))
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_noise_of_any_kind_never_fails(seed: int) -> None:
     rng = np.random.default_rng(seed)
