@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from calibkit import cli
+from calibkit.archive import marker_targets
 from calibkit.kept import protocol, protocol_model, settings
 from calibkit.session import session_table
 
@@ -160,6 +161,8 @@ def test_toml_blocks_are_what_they_are_shown_as(code: str, tmp_path: Path) -> No
         Image.new("L", (40, 30), 90).save(tmp_path / name)
     if "protocol" in table:
         assert protocol.load(str(path)).name == table["protocol"]["name"]
+    elif "shown" in table:
+        assert callable(marker_targets.read(path))
     else:
         assert settings.read_channel_map(path).channels
 
