@@ -31,7 +31,8 @@ PYTHON_ELSEWHERE = {
     "my_device": "live/test_any_tracker.py",
     "psychopy": "live/test_experiments.py",
 }
-LANGUAGES = ("sh", "bat", "python", "toml", "mermaid", "text")
+# "py" is Python that needs a window.
+LANGUAGES = ("sh", "bat", "python", "py", "toml", "mermaid", "text")
 
 
 def fences(text: str) -> list[tuple[str, str]]:
@@ -127,7 +128,11 @@ def test_other_lines_lead_to_files_and_extras_that_exist(line: str) -> None:
     assert line.startswith(programs), "no program that anything here checks"
 
 
-PYTHON = [code for text in PAGES.values() for code in blocks(text, "python")]
+PYTHON = [
+    code
+    for text in PAGES.values()
+    for code in (*blocks(text, "python"), *blocks(text, "py"))
+]
 
 
 @pytest.mark.parametrize("code", PYTHON)
