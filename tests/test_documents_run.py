@@ -16,6 +16,7 @@ import pytest
 from test_documents import PAGES, ROOT, commands
 
 from calibkit import cli
+from calibkit.streams import lsl
 
 # Nobody is there to press a key, so that gaze moves the session on.
 SIMULATED = ["--headless", "--seed", "3", "--tracker", "screen", "--advance", "gaze"]
@@ -28,7 +29,6 @@ ALSO = {
     "calibrate": [*SIMULATED, *SHORT],
     "validate": SIMULATED,
     "pointing": SIMULATED[:-2],
-    "doctor": [],
     "report": [],
     "share": [],
     "fit": [],
@@ -40,6 +40,7 @@ ALSO = {
 # Where the others are run, by a test of their own on real streams and files.
 ELSEWHERE = {
     "demo": "live/test_whole_job.py",
+    "doctor": "test_doctor.py",
     "streams": "live/test_any_tracker.py",
     "check": "test_check.py",
     "record": "live/test_any_tracker.py",
@@ -104,9 +105,12 @@ def test_the_command_runs(
     line: str, place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     words = words_of(line)
+    streaming = lsl._pylsl.cache_info()
     outputs = [words[k + 1] for k, word in enumerate(words) if word in ("-o", "--page")]
     status = cli.main([*words, *ALSO[words[0]]])
     _, err = capsys.readouterr()
+    # The streaming library reads its settings once a process: live tests come after.
+    assert lsl._pylsl.cache_info() == streaming
     assert status in FINE, err
     assert "Traceback" not in err
     for output in outputs:
