@@ -623,6 +623,30 @@ def test_a_mapping_for_all_or_another_screens(
     assert str(paths[2]) in capsys.readouterr().err.splitlines()[-1]
 
 
+def test_others_know_how_where_nothing_was_calibrated(
+    paths: list[Path], tmp_path: Path
+) -> None:
+    """A starter made from many calibrates a recording that has no targets for it."""
+    target = tmp_path / "set"
+    words = ("--pages", "-o", target, "--shared")
+    assert run("export", "bids", paths[3], *words, "starter-pupil-reflex") == 3
+    rec = Recording.load(RECORDINGS / "one-eye.h5")
+    checks = rec.targets[rec.targets["role"] == "validation"]
+    path = keep(tmp_path, "one-eye", targets=checks)
+    assert run("export", "bids", path, *words, "starter-screen") == 0
+    (path,) = target.glob("sub-*/beh/*eye3_physio.tsv.gz")
+    about = json.loads(path.with_name(path.name[:-7] + ".json").read_text())
+    assert about["SampleCoordinateSystem"] == "gaze-on-screen"
+    assert about["CalibrationCount"] == 0
+    assert "CalibrationPosition" not in about
+    assert about["CalibkitMapping"]["PeopleInPrior"] > 0
+    assert about["AverageCalibrationError"] > 0
+    (page,) = target.glob("derivatives/calibkit/sub-*/beh/*_report.html")
+    assert page.read_text(encoding="utf-8").count("<svg") >= 2
+    if VALIDATOR.exists():
+        assert errors(target) == []
+
+
 def test_strange_channels_get_names_of_their_own() -> None:
     kinds = ["PupilX", "PupilX", "HeadYaw", "", "Größe 1", "PupilX"]
     channels = [Channel(label="", eye="left", type=k, unit="") for k in kinds]

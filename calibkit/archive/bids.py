@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Sequence
+from collections.abc import Mapping as Values
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import calibkit
 from calibkit.archive import (
     bids_check,
     bids_data,
@@ -33,6 +35,8 @@ from calibkit.judged.assess_targets import assess
 from calibkit.kept.recording import Recording
 from calibkit.kept.store import sha256_of
 
+DERIVED = "derivatives/calibkit"
+Page = Callable[[Path, Recording, Mapping, Assessment | None], str]
 _README = """{title}
 
 Gaze recordings in the Brain Imaging Data Structure {version}, written by calibkit
@@ -43,6 +47,7 @@ Gaze recordings in the Brain Imaging Data Structure {version}, written by calibk
 *_physioevents      targets and notes on the samples' own clock
 *_events.tsv        the same, in seconds from the first sample, with the targets' places
 sourcedata/         the recordings as they were (HDF5), with everything that came in
+derivatives/        pages on each calibration, where they were asked for
 
 Where SampleCoordinateSystem is gaze-on-screen, x and y are pixels from the screen's
 top-left corner, to the right and downwards, calibrated by the mapping that the .json
@@ -75,12 +80,15 @@ class Plan:
         Calibrates all recordings.
     shared : SharedMapping or Mapping, optional
         What fits start from.
+    page : callable, optional
+        Makes a page (HTML) on a calibrated recording, for derivatives/calibkit.
     """
 
     title: str = "Gaze recordings"
     task: str = "looking"
     mapping: Mapping | None = None
     shared: SharedMapping | Mapping | None = None
+    page: Page | None = None
 
 
 def export(
@@ -118,13 +126,15 @@ def export(
         When it cannot be written.
     """
     folders.check(target, is_ours, replace=replace)
-    found = names([_take(path, plan) for path in paths], task_label(plan.task))
+    takes = [_take(path, plan) for path in paths]
+    found = names(takes, task_label(plan.task))
     with folders.built(target) as build:
         written = []
         for k, (path, name) in enumerate(zip(paths, found, strict=True), 1):
             written.append(_one(path, name, build, plan))
             tell(f"{k} of {len(paths)}: {path} as {name.folder}")
-        _whole(build, plan, paths, found)
+        people = {n.subject: t.person for n, t in zip(found, takes, strict=True)}
+        _whole(build, plan, people)
         faults = bids_check.check(build)
         if faults:
             raise CalibkitError(f"the data set breaks a rule: {faults[0]}; report this")
@@ -187,6 +197,9 @@ def _one(path: Path, name: Name, build: Path, plan: Plan) -> Written:
     )
     with tables.told(build / source):
         shutil.copyfile(path, build / source)
+    if plan.page is not None and mapping is not None:
+        place = build / DERIVED / name.folder / name.file("report.html")
+        tables.write_text(place, [plan.page(path, rec, mapping, judged)])
     return Written(
         recording=path,
         subject=f"sub-{name.subject}",
@@ -238,23 +251,20 @@ def _judged(rec: Recording, mapping: Mapping) -> Assessment | None:
     return None
 
 
-def _whole(
-    build: Path, plan: Plan, paths: Sequence[Path], found: Sequence[Name]
-) -> None:
-    """Write what the data set has once."""
+def _whole(build: Path, plan: Plan, people: Values[str, str]) -> None:
+    """Write what the data set has once; `people` are their codes by their labels."""
     tables.write_json(
         build / "dataset_description.json", bids_sidecars.dataset(plan.title)
     )
+    if (build / DERIVED).is_dir():
+        about = bids_sidecars.derived(plan.title)
+        tables.write_json(build / DERIVED / "dataset_description.json", about)
     readme = _README.format(
         title=plan.title,
         version=bids_sidecars.VERSION,
-        software=bids_sidecars.dataset("")["GeneratedBy"][0]["Version"],
+        software=calibkit.__version__,
     )
     tables.write_text(build / "README", [readme])
-    people = {}
-    for path, name in zip(paths, found, strict=True):
-        if name.subject not in people:
-            people[name.subject] = Recording.load(path).person.partition("--")[0]
     columns = [
         Column(
             name="participant_id",
@@ -264,7 +274,7 @@ def _whole(
         Column(
             name="calibkit_person",
             about="The person's code in the recordings; never a name",
-            values=list(people.values()),
+            values=[code.partition("--")[0] for code in people.values()],
         ),
     ]
     tables.write_text(build / "participants.tsv", tables.tsv(columns, header=True))

@@ -44,6 +44,11 @@ def dataset(title: str) -> dict[str, Any]:
     }
 
 
+def derived(title: str) -> dict[str, Any]:
+    """Return the dataset_description.json of what was worked out of a data set."""
+    return {**dataset(f"{title}: reports"), "DatasetType": "derivative"}
+
+
 def screen(setup: Setup) -> dict[str, Any]:
     """Return the screen as StimulusPresentation has it, metres and pixels."""
     eye = setup.eye_mm

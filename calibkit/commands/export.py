@@ -11,6 +11,8 @@ from calibkit.joined import options
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
+    from calibkit.judged.assess_figures import Assessment
+    from calibkit.kept.recording import Recording
 
 SUMMARY = "recordings as a BIDS data set, or as plain CSV tables"
 
@@ -52,6 +54,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="Gaze recordings",
         help="the name of the data set of bids (default %(default)s)",
     )
+    parser.add_argument(
+        "--pages",
+        action="store_true",
+        help="with bids: also a page on each calibration, in derivatives/calibkit",
+    )
     options.add_json(parser)
 
 
@@ -65,8 +72,11 @@ def run(args: argparse.Namespace) -> int:
         raise CallError("--mapping and --shared are both given; give one of them")
     if args.kind == "bids":
         return _bids(args, mapping)
-    if args.shared is not None:
-        raise CallError("csv fits nothing, so --shared has no use; give --mapping")
+    if args.shared is not None or args.pages:
+        raise CallError(
+            "csv fits and judges nothing, so --shared and --pages have no use; leave "
+            "them out"
+        )
     return _csv(args, mapping)
 
 
@@ -79,6 +89,7 @@ def _bids(args: argparse.Namespace, mapping: Mapping | None) -> int:
         task=args.task,
         mapping=mapping,
         shared=None if args.shared is None else load_prior(args.shared),
+        page=_page if args.pages else None,
     )
     written = bids.export(
         args.recordings, args.output, plan, replace=args.force, tell=options.say
@@ -90,6 +101,25 @@ def _bids(args: argparse.Namespace, mapping: Mapping | None) -> int:
         if one.note:
             options.say(f"note: {one.recording}: {one.note}")
     return 0
+
+
+def _page(
+    path: Path, rec: Recording, mapping: Mapping, result: Assessment | None
+) -> str:
+    """Make the page on one recording; it names the recording's date, not today's."""
+    import calibkit
+    from calibkit.judged.keys import usable_keys
+    from calibkit.report import page
+    from calibkit.report.build import build
+
+    report = build(
+        title=f"Gaze calibration of {rec.person or path.name}",
+        made=f"{rec.created} with calibkit {calibkit.__version__}".strip(),
+        mapping=mapping,
+        result=result,
+        keys=None if result is None else usable_keys(result, setup=rec.setup),
+    )
+    return page.render(report)
 
 
 def _csv(args: argparse.Namespace, mapping: Mapping | None) -> int:
