@@ -81,9 +81,9 @@ def test_nine_points_in_well_under_a_second() -> None:
     hold(no_checks=True)
     took = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()  # of the processor, whatever else runs
         rec, reason, _, _ = hold(no_checks=True)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     assert reason == "done"
     assert len(rec.targets) == 9
     assert min(took) < 0.9
