@@ -97,7 +97,7 @@ class _Formatter(string.Formatter):
 _FORMATTER = _Formatter()
 
 
-def _(text: str) -> Said:
+def _(text: str) -> str:
     """Say a text in the language that is spoken."""
     return Said(catalogue(current()).gettext(text))
 

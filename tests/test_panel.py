@@ -11,6 +11,7 @@ import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,11 @@ import calibkit.panel
 from calibkit.channels import Channel
 from calibkit.fitted.features import layout
 from calibkit.geometry import Setup
+from calibkit.joined import run_after
+from calibkit.joined.run_conclude import Outcome
+from calibkit.kept import profile
 from calibkit.kept import protocol as protocols
+from calibkit.kept.plain import to_tree
 from calibkit.panel import document, phrases
 from calibkit.panel.beside import Beside
 from calibkit.panel.board import Board
@@ -162,6 +167,56 @@ def test_page_and_terminal_get_news_ten_times_a_second_and_each_line_once() -> N
         beside.turn(time_s, progress())
     assert 9 <= len(paper.shown) <= 11
     assert said == ["Target 1 of 6: Left out."]
+
+
+@pytest.mark.parametrize(
+    ("current", "earlier", "key", "does"),
+    [
+        (True, 1, "b", "back"),
+        (True, 0, "b", ""),  # there is nothing to go back to
+        (False, 1, "u", "replace"),
+        (False, 1, "return", ""),
+    ],
+)
+def test_one_key_goes_back_or_takes_the_new_mapping(
+    tmp_path: Path, current: bool, earlier: int, key: str, does: str
+) -> None:
+    """A mapping that was refused can be used all the same; one in use, taken back."""
+    for number in range(earlier + 1):
+        profile.save(
+            tmp_path,
+            "wren",
+            to_tree({"mapping": {"number": number}}),
+            {"number": number},
+            created=f"2026-01-01T00:00:0{number}+00:00",
+            summary={},
+            activate=current or number == 0,
+        )
+    version = profile.versions(tmp_path, "wren")[-1]
+    attempt = SimpleNamespace(home=tmp_path, person="wren")
+    outcome = Outcome(mapping=None, worse=0.95, version=version)  # type: ignore[arg-type]
+    beside = Beside(make(), Pressed(key))
+    beside.turn(0.0, progress())
+    ends = SimpleNamespace(beside=beside)
+    after, decided = run_after.decide(attempt, ends, outcome, "Change nothing.")  # type: ignore[arg-type]
+    assert decided == does
+    assert bool(run_after.decided(decided)) is bool(does)
+    assert after.version is not None
+    assert after.version.current is ((current and does != "back") or does == "replace")
+    used = profile.current(tmp_path, "wren").version.number
+    newest = version.number
+    assert used == (newest if after.version.current else newest - 1)
+
+
+class Pressed(Paper):
+    """Somebody who waits for the result, then presses one key, then closes."""
+
+    def pressed(self) -> tuple[words.Key, ...]:
+        over = bool(self.shown and self.shown[-1]["view"] == "over")
+        if not over or not self.keys:
+            return ()
+        name, self.keys = self.keys[0], [*self.keys[1:], "return"][:1]
+        return (words.Key(time_s=0.0, name=name),)
 
 
 def test_a_late_session_key_decides_nothing_about_the_result() -> None:

@@ -16,6 +16,7 @@ from calibkit.joined.run_attempt import Attempt, Ends
 from calibkit.joined.run_setup import Resolved, named, resolve
 from calibkit.kept import protocol, records, settings
 from calibkit.kept.protocol_model import Protocol
+from calibkit.language import _
 
 if TYPE_CHECKING:
     from calibkit.geometry import Setup
@@ -49,10 +50,10 @@ def prepare(
     if args.pictures is not None and not args.headless:
         args.pictures.mkdir(parents=True, exist_ok=True)
     for note in protocol.advice(chosen) if not checks_only else ():
-        options.say(f"note: {note}")
+        options.say(_("Note: {text}").format(text=note))
     home = home_folder.resolve(args.home)
     for found in journal.recover(home / "recordings"):
-        options.say(f"note: {found.text}")
+        options.say(_("Note: {text}").format(text=found.text))
     make = _headless if args.headless else _live
     return make(args, chosen, home, checks_only)
 

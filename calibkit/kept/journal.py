@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike
 from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, CallError, InputError, StorageError
 from calibkit.kept import disk, frames, journal_contents, lock, recording_file
+from calibkit.language import _
 
 SUFFIX = ".journal"
 DAMAGED_SUFFIX = ".journal-damaged"
@@ -302,7 +303,8 @@ def _recovered(path: Path) -> Recovered:
         return Recovered(journal=aside, recording=None, text=str(error))
     except CalibkitError as error:
         return Recovered(journal=path, recording=None, text=str(error))
-    text = f"a session that did not end properly is now the recording {made}"
+    text = _("A session that did not end properly is now the recording {path}")
+    text = text.format(path=made)
     return Recovered(journal=path, recording=made, text=text)
 
 

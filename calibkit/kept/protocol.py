@@ -19,6 +19,7 @@ from calibkit.errors import CallError, InputError
 from calibkit.kept import protocol_pictures
 from calibkit.kept.protocol_faults import nearest, sentence
 from calibkit.kept.protocol_model import Point, Protocol
+from calibkit.language import _
 
 MAX_BYTES = 64 * 1024
 MAX_LINE = 4 * 1024
@@ -163,16 +164,19 @@ def advice(protocol: Protocol) -> tuple[str, ...]:
     found = []
     if is_short(protocol):
         found.append(
-            "points in one line or place can shift a known mapping, and cannot make a "
-            "new one"
+            _(
+                "Points in one line or place can shift a known mapping, and cannot "
+                "make a new one."
+            )
             if points
-            else "without points a mapping is only what is known already"
+            else _("Without points a mapping is only what is known already.")
         )
     found += _luminance_advice(protocol)
     if protocol.total_s() > 90.0:
         found.append(
-            f"the points take {protocol.total_s():.0f} s; most people need a rest "
-            "before 90 s"
+            _(
+                "The points take {seconds:.0f} s; most people need a rest before 90 s."
+            ).format(seconds=protocol.total_s())
         )
     return tuple(found)
 
@@ -185,11 +189,15 @@ def _luminance_advice(protocol: Protocol) -> list[str]:
     here, there = (sum(c) / 3.0 for c in (protocol.targets.background, used_on))
     if abs(here - there) <= LUMINANCE_STEP:
         return []
-    return [
-        f"the background is {'brighter' if here > there else 'darker'} than the screen "
-        "that gaze is used on; pupils differ there, which shifts the gaze: choose one "
-        "as bright"
-    ]
+    brighter = _(
+        "The background is brighter than the screen that gaze is used on. Pupils "
+        "differ there, which shifts the gaze; choose one as bright."
+    )
+    darker = _(
+        "The background is darker than the screen that gaze is used on. Pupils differ "
+        "there, which shifts the gaze; choose one as bright."
+    )
+    return [brighter if here > there else darker]
 
 
 def is_short(protocol: Protocol) -> bool:
