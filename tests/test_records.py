@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import stat
@@ -78,6 +79,46 @@ def test_many_append_at_once(home: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(lambda n: records.add_history(home, WHO, {"n": n}), range(50)))
     assert sorted(e["n"] for e in records.history(home, WHO)[1:]) == list(range(50))
+    assert records.history_faults(home, WHO) == ()
+
+
+def test_each_line_holds_the_hash_of_the_one_before(home: Path) -> None:
+    """Source: SHA-256 of the line before, by hashlib, without its end."""
+    for n in range(5):
+        records.add_history(home, WHO, {"n": n})
+    path = home / "history" / f"{WHO}.jsonl"
+    lines = path.read_bytes().splitlines()
+    for line, last in zip(lines[1:], lines, strict=False):
+        assert json.loads(line)["before_sha256"] == hashlib.sha256(last).hexdigest()
+    assert json.loads(lines[0])["before_sha256"] == ""
+    assert records.history_faults(home, WHO) == ()
+
+
+def test_a_line_that_was_changed_taken_out_or_put_in_is_found(home: Path) -> None:
+    for n in range(5):
+        records.add_history(home, WHO, {"n": n})
+    path = home / "history" / f"{WHO}.jsonl"
+    lines = path.read_bytes().splitlines(keepends=True)
+    told = {
+        (): lines,
+        (4,): [*lines[:2], lines[2].replace(b'"n": 1', b'"n": 8'), *lines[3:]],
+        (3,): [*lines[:2], *lines[3:]],
+        (1,): lines[1:],
+        (3, 4): [*lines[:2], lines[4], *lines[2:]],
+        (7,): [*lines, b'{"n": 9}\n'],
+    }
+    for want, changed in told.items():
+        path.write_bytes(b"".join(changed))
+        assert records.history_faults(home, WHO)[: len(want)] == want
+        assert bool(records.history_faults(home, WHO)) == bool(want)
+
+
+def test_a_history_of_an_older_version_goes_on(home: Path) -> None:
+    path = home / "history" / f"{WHO}.jsonl"
+    path.write_bytes(b'{"n": 1}\n{"n": 2}\n{"torn')
+    records.add_history(home, WHO, {"n": 3})
+    assert [e["n"] for e in records.history(home, WHO)] == [1, 2, 3]
+    assert records.history_faults(home, WHO) == ()
 
 
 def test_what_is_no_history(home: Path) -> None:

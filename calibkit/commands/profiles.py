@@ -120,6 +120,7 @@ def _show(home: Path, person: str, args: argparse.Namespace) -> int:
         "versions": [_plain(v) for v in profile.versions(home, person)],
         "recordings": list(records.recordings(home, person)),
         "history": list(records.history(home, person)),
+        "history_faults": list(records.history_faults(home, person)),
         "files": list(paths),
     }
     if args.json:
@@ -131,6 +132,11 @@ def _show(home: Path, person: str, args: argparse.Namespace) -> int:
     for kind in ("history", "recordings"):
         for entry in found[kind]:
             options.emit(f"  {kind}: {_words(entry)}")
+    for number in found["history_faults"]:
+        options.emit(
+            f"  history: line {number} does not follow from the line before; one was "
+            "changed or taken out"
+        )
     return 0
 
 

@@ -2,7 +2,8 @@
 
 recordings/PERSON/*.h5    sessions (and *.journal while one runs)
 reports/PERSON/*          pages that were made
-history/PERSON.jsonl      one line for each attempt, appended, never changed
+history/PERSON.jsonl      one line for each attempt, appended, never changed; each holds
+                          the hash of the line before
 """
 
 from __future__ import annotations
@@ -11,18 +12,20 @@ import contextlib
 import json
 import os
 import shutil
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from calibkit.errors import CallError, InputError, StorageError
-from calibkit.kept import disk
+from calibkit.kept import chain, disk, lock
 from calibkit.kept.home import private_folder
 from calibkit.kept.profile import check_person, people
 
 KINDS = ("profiles", "recordings", "reports")
 LINE_LIMIT_BYTES = 64 * 1024
 HISTORY_LIMIT_BYTES = 64 << 20
+ALONE_S = 5.0
 
 
 def folder(home: Path, kind: str, person: str) -> Path:
@@ -76,19 +79,14 @@ def add_history(home: Path, person: str, entry: Mapping[str, Any]) -> None:
         When it cannot be written.
     """
     path = _history(home, person)
-    try:
-        line = json.dumps(dict(entry), allow_nan=False).encode() + b"\n"
-    except (TypeError, ValueError) as error:
-        raise InputError(
-            f"the attempt is not plain JSON: {error}; report this"
-        ) from None
-    if len(line) > LINE_LIMIT_BYTES:
-        raise InputError(f"the attempt takes {len(line):,} bytes; keep it below 64 KB")
+    _line(entry, "0" * 64)  # refused before anything is made
     private_folder(path.parent)
     flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
     try:
         handle = os.open(path, flags, 0o600)
         try:
+            _alone(handle, path)
+            line = _line(entry, chain.before(handle, LINE_LIMIT_BYTES))
             # A line that a crash tore must not take this one with it.
             torn = _torn(handle)
             disk.write_all(handle, b"\n" + line if torn else line)
@@ -97,6 +95,38 @@ def add_history(home: Path, person: str, entry: Mapping[str, Any]) -> None:
             os.close(handle)
     except OSError as error:
         raise disk.storage_error(path, error) from error
+
+
+def _line(entry: Mapping[str, Any], before: str) -> bytes:
+    try:
+        text = json.dumps({**entry, chain.KEY: before}, allow_nan=False)
+    except (TypeError, ValueError) as error:
+        raise InputError(
+            f"the attempt is not plain JSON: {error}; report this"
+        ) from None
+    line = text.encode() + b"\n"
+    if len(line) > LINE_LIMIT_BYTES:
+        raise InputError(f"the attempt takes {len(line):,} bytes; keep it below 64 KB")
+    return line
+
+
+def _alone(handle: int, path: Path) -> None:
+    """Wait until no other writes a line, but not for long."""
+    end_s = time.monotonic() + ALONE_S
+    while not lock.hold(handle):
+        if time.monotonic() > end_s:
+            raise StorageError(
+                f"{path} is held by another program; try again when it has ended"
+            )
+        time.sleep(0.002)
+
+
+def history_faults(home: Path, person: str) -> tuple[int, ...]:
+    """Lines of a person's history that do not follow from the line before, from 1."""
+    path = _history(home, person)
+    if not path.exists():
+        return ()
+    return chain.broken(disk.read_regular(path, HISTORY_LIMIT_BYTES))
 
 
 def history(home: Path, person: str) -> tuple[dict[str, Any], ...]:
@@ -109,6 +139,7 @@ def history(home: Path, person: str) -> tuple[dict[str, Any], ...]:
         with contextlib.suppress(ValueError, RecursionError):
             entry = json.loads(line)
             if isinstance(entry, dict):
+                entry.pop(chain.KEY, None)
                 found.append(entry)
     return tuple(found)
 
