@@ -62,8 +62,9 @@ def killed(
     try:
         world.run(-1.0, only=())
         for _ in range(5):
+            time.sleep(1.2)  # so that the numbers that begin anew are lower ones
             world.do("kill_worker")
-            time.sleep(1.2)
+        time.sleep(1.2)
     finally:
         rows = world.close()
     return world, rows
