@@ -11,13 +11,16 @@ import functools
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
+from calibkit.geometry import Setup
+from calibkit.kept.recording import Recording, target_rows
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -157,3 +160,74 @@ def write_video(
     if writer is not None:
         writer.release()
     return path
+
+
+SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.0), distance_mm=600.0)
+NINE = [(x, y) for y in (0.1, 0.5, 0.9) for x in (0.1, 0.5, 0.9)]
+CHECKS = [(0.3, 0.3), (0.7, 0.3), (0.3, 0.7), (0.7, 0.7)]
+
+
+def iris_for(place: Any) -> Array:
+    """Shift of the irises (2,) that looks at a place of the screen, shares of it.
+
+    From memory of the anatomy: the iris lies 12 mm before the point about which the eye
+    turns, and the eye's opening is 30 mm wide.
+    """
+    aside = (np.asarray(place, float) - 0.5) * SETUP.screen_mm
+    angle = np.arctan2(aside, SETUP.distance_mm)
+    return np.asarray(np.sin(angle) * 12 / 30 * EYE_WIDTH)
+
+
+def wander(count: int, size: float, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """Head moves that change slowly; size 1 is some 10 px, 3 % and 2 degrees."""
+    steps = np.cumsum(rng.normal(0, 0.15, (count, 4)), axis=0)
+    moves = size * np.tanh(steps)
+    return [
+        {"shift": 10 * m[:2], "scale": float(1 + 0.03 * m[2]), "roll_deg": 2 * m[3]}
+        for m in moves
+    ]
+
+
+def session(
+    read: Callable[[Image], Array],
+    channels: Any,
+    *,
+    head: float,
+    noise: float = 4.0,
+    frames: int = 15,
+    seed: int = 0,
+) -> Recording:
+    """Nine targets and four checks, each looked at for half a second, at 30 Hz.
+
+    Parameters
+    ----------
+    read : callable
+        From a picture to a row of the stream.
+    channels : tuple of Channel
+    head : float
+        How much the head wanders, as `wander` says.
+    """
+    rng, base = np.random.default_rng(seed), photograph()
+    places = np.array([*NINE, *CHECKS])
+    moves = wander(len(places) * frames, head, rng)
+    rows = []
+    for k, move in enumerate(moves):
+        iris = iris_for(places[k // frames])
+        rows.append(read(picture(base, iris, **move, noise=noise, rng=rng)))
+    time = np.arange(len(rows)) / 30.0
+    onset = time[::frames]
+    targets = target_rows(
+        [
+            (on, on + (frames - 0.5) / 30, *(place * SETUP.screen_px), role, "timer", 1)
+            for on, place, role in zip(
+                onset, places, ["calibration"] * 9 + ["validation"] * 4, strict=True
+            )
+        ]
+    )
+    return Recording(
+        setup=SETUP,
+        time=time,
+        samples=np.array(rows),
+        channels=channels,
+        targets=targets,
+    )

@@ -27,7 +27,12 @@ CORNERS = ((33, 133), (362, 263))
 OUTLINE = 15  # points of the iris network that go round the lids; then come the brows
 _MESH_GROW, _EYE_GROW = 1.5, 2.3
 LEAST_SCORE = 0.5
+# Discs in eye widths: an iris is 0.39 of them wide (11.7 mm of 30 mm).
+_IRIS_DISC, _SIDE_DISC, _ASIDE = 0.10, 0.06, 0.30
+_grid = np.stack(np.meshgrid(*[np.linspace(-1, 1, 7)] * 2), axis=-1).reshape(-1, 2)
+_DISC = _grid[np.hypot(*_grid.T) <= 1.0]
 # Where the looks at an eye lie: right, down in eye widths, and larger by a factor.
+USUAL_LOOKS = 3
 LOOKS = (
     (0.0, 0.0, 1.1),
     (-0.08, -0.08, 1.0),
@@ -54,11 +59,15 @@ class Eye:
         Its centre, and four places on its rim.
     spread : float
         How far the looks' centres scatter, in eye widths.
+    contrast : float
+        How much darker the iris is than what lies beside it, 0-1: shut, covered and
+        blackened eyes have none, however sure the networks are.
     """
 
     outline: Array
     iris: Array
     spread: float
+    contrast: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -94,17 +103,19 @@ class Reader:
         self,
         models: Mapping[str, bytes],
         kind: str | None = None,
-        looks: int = len(LOOKS),
+        looks: int = USUAL_LOOKS,
     ) -> None:
-        self._find = load("face", models["face"], finder.SIDE, finder.SIZES, kind)
-        self._mesh = load("landmark", models["landmark"], MESH_SIDE, MESH_SIZES, kind)
-        self._iris = load("iris", models["iris"], IRIS_SIDE, IRIS_SIZES, kind)
+        self.find_net = load("face", models["face"], finder.SIDE, finder.SIZES, kind)
+        self.mesh_net = load(
+            "landmark", models["landmark"], MESH_SIDE, MESH_SIZES, kind
+        )
+        self.iris_net = load("iris", models["iris"], IRIS_SIDE, IRIS_SIZES, kind)
         self._looks = looks
         self._last: Square | None = None
 
     def faces(self, image: vision.Image) -> list[finder.Seen]:
         """All faces in a mirrored picture, the largest first."""
-        return finder.find(image, self._find)
+        return finder.find(image, self.find_net)
 
     def read(self, image: vision.Image) -> Face | None:
         """Return the face in a mirrored picture (h, w, 3), None where there is none.
@@ -140,7 +151,7 @@ class Reader:
             if not square.side >= _LEAST_PX:
                 return None
             patch = vision.cut(image, square.to_image(MESH_SIDE), MESH_SIDE)
-            answer = self._mesh(patch)
+            answer = self.mesh_net(patch)
             score = float(1 / (1 + np.exp(-np.clip(answer[1][0], -80, 80))))
             if score < LEAST_SCORE:
                 return None
@@ -154,15 +165,17 @@ class Reader:
     def _eye(self, image: vision.Image, head: Head, eye: int) -> Eye:
         """Look at an eye several times, the square a little elsewhere each time.
 
-        What a network answers hangs on where exactly its square lies: the mean of five
-        looks has half the error of one (tests/benchmarks/camera.py).
+        What a network answers hangs on where exactly its square lies, so the mean of
+        several looks is better than one by far (tests/benchmarks/camera.py).
         """
         looks = [self._look(image, square, eye) for square in self._squares(head, eye)]
         outline = np.mean([one for one, _ in looks], axis=0)
         irises = np.array([iris for _, iris in looks])
         width = head.apart_px * EYE_WIDTH
         spread = float(np.hypot(*irises[:, 0].std(axis=0))) / width
-        return Eye(outline=outline, iris=irises.mean(axis=0), spread=spread)
+        iris = irises.mean(axis=0)
+        dark = contrast(image, head, iris[0])
+        return Eye(outline=outline, iris=iris, spread=spread, contrast=dark)
 
     def _squares(self, head: Head, eye: int) -> list[Square]:
         middle, width = head.middle_of(eye), head.apart_px * EYE_WIDTH
@@ -181,13 +194,37 @@ class Reader:
     ) -> tuple[Array, Array]:
         patch = vision.cut(image, square.to_image(IRIS_SIDE), IRIS_SIDE)
         # The network knows eyes whose nose is at the picture's left.
-        answer = self._iris(np.ascontiguousarray(patch[:, ::-1]) if eye == 0 else patch)
+        answer = self.iris_net(
+            np.ascontiguousarray(patch[:, ::-1]) if eye == 0 else patch
+        )
         outline = answer[213].reshape(-1, 3)[:OUTLINE, :2].copy()
         iris = answer[15].reshape(5, 3)[:, :2].copy()
         if eye == 0:
             outline[:, 0] = IRIS_SIDE - outline[:, 0]
             iris[:, 0] = IRIS_SIDE - iris[:, 0]
         return square.places(outline, IRIS_SIDE), square.places(iris, IRIS_SIDE)
+
+
+def contrast(image: vision.Image, head: Head, place: Array) -> float:
+    """How much darker a place (2,) is than the lighter of its two sides, 0-1.
+
+    The sides lie beyond an iris's edge: white of the eye, or skin.
+    """
+    turn, width = np.radians(head.roll_deg), head.apart_px * EYE_WIDTH
+    aside = width * np.array([np.cos(turn), np.sin(turn)])
+    middle = _brightness(image, place, _IRIS_DISC * width)
+    sides = [
+        _brightness(image, place + way * _ASIDE * aside, _SIDE_DISC * width)
+        for way in (-1, 1)
+    ]
+    return float(np.clip(1 - middle / max(*sides, 1.0), 0.0, 1.0))
+
+
+def _brightness(image: vision.Image, place: Array, radius: float) -> float:
+    height, width = image.shape[:2]
+    x, y = (place + radius * _DISC).T.astype(int)
+    pixels = image[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
+    return float(np.median(pixels.mean(axis=1)))
 
 
 def _same(seen: list[finder.Seen], last: Square | None) -> finder.Seen | None:

@@ -79,10 +79,7 @@ def glance(image: vision.Image, face: Face | None, time_s: float) -> Glance:
     head = face.head
     x, y = head.middle / (width, height) * 2 - 1
     opened = (opening(face.eyes[0]), opening(face.eyes[1]))
-    sure = [
-        confidence(face.score, eye.spread, open_by)
-        for eye, open_by in zip(face.eyes, opened, strict=True)
-    ]
+    sure = [confidence(face.score, eye) for eye in face.eyes]
     return Glance(
         time_s=time_s,
         faces=face.faces,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.camera.face import Eye, Face
-from calibkit.camera.rigid import EYE_WIDTH, Head
+from calibkit.camera.rigid import Head
 from calibkit.channels import Channel
 
 Array = NDArray[np.float64]
@@ -40,7 +40,8 @@ IRIS_MM = 11.7  # width of the iris, which differs little between people
 _USUAL = 11.0  # eyes of a person at a screen are an eleventh of the picture apart
 SHUT = 0.10  # opening below which there is no iris to be seen
 _NARROW = 0.18
-_SURE, _UNSURE = 0.02, 0.15  # scatter of looks, in eye widths
+_SURE, _UNSURE = 0.03, 0.15  # scatter of looks, in eye widths
+UNSEEN, _SEEN = 0.15, 0.35  # contrast of the iris
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,9 +117,9 @@ def _head(head: Head, lens: Lens) -> list[float]:
 def _eye(face: Face, k: int) -> list[float]:
     eye = face.eyes[k]
     open_by = opening(eye)
-    sure = confidence(face.score, eye.spread, open_by)
-    if open_by < SHUT or not inside(eye, face.head):
+    if open_by < SHUT or eye.contrast < UNSEEN:
         return [*[np.nan] * 4, open_by, np.nan, 0.0]
+    sure = confidence(face.score, eye)
     own, other = in_opening(eye, k), face.head.in_frame(eye.iris[0], k)
     return [*own, *other, open_by, rim(eye.iris), sure]
 
@@ -158,18 +159,16 @@ def rim(iris: Array) -> float:
     return float(np.hypot(*(iris[1] - iris[3])) / 2)
 
 
-def inside(eye: Eye, head: Head) -> bool:
-    """Whether the iris lies where an eye can be: not far from its outline's middle."""
-    off = head.along(eye.iris[0] - eye.outline.mean(axis=0))
-    return bool(np.hypot(*off) < 0.6) and bool(np.isfinite(EYE_WIDTH))
+def confidence(score: float, eye: Eye) -> float:
+    """How sure one eye's answer is, 0-1: a rule, no probability.
 
-
-def confidence(score: float, spread: float, open_by: float) -> float:
-    """How sure one eye's answer is, 0-1.
-
-    The face's score, less where the looks at the eye scatter, less where the lids are
-    nearly shut. The limits are measured on one face: a rule, no probability.
+    The face's score, less where the looks at the eye scatter, where the lids are nearly
+    shut, and where the iris is hardly darker than what lies beside it. The limits are
+    between an open eye and covered, shut and blackened ones (tests/test_camera.py).
     """
-    steady = np.clip((_UNSURE - spread) / (_UNSURE - _SURE), 0.0, 1.0)
-    seen = np.clip((open_by - SHUT) / (_NARROW - SHUT), 0.0, 1.0)
-    return float(score * steady * seen)
+    parts = (
+        (_UNSURE - eye.spread) / (_UNSURE - _SURE),
+        (opening(eye) - SHUT) / (_NARROW - SHUT),
+        (eye.contrast - UNSEEN) / (_SEEN - UNSEEN),
+    )
+    return float(score * np.prod(np.clip(parts, 0.0, 1.0)))

@@ -99,7 +99,7 @@ def _add_models(parser: argparse.ArgumentParser) -> None:
     add(
         "--looks",
         type=options.number(1, 5, whole=True),
-        default=5,
+        default=3,
         help="at each eye in each picture; fewer are faster and less steady (default "
         "%(default)s)",
     )
