@@ -231,3 +231,38 @@ def session(
         channels=channels,
         targets=targets,
     )
+
+
+def turned(base: Image, mesh: Array, yaw_deg: float, pitch_deg: float) -> Image:
+    """Return the picture with the head turned out of the picture's plane.
+
+    Parameters
+    ----------
+    base : array
+    mesh : array (468, 3)
+        Of the unmoved picture: only its depth is used, so that this is a picture of a
+        turned relief. The turn is about a point behind the nose.
+    """
+    from scipy.interpolate import LinearNDInterpolator
+
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(float)
+    depth_of = LinearNDInterpolator(mesh[:, :2], mesh[:, 2], fill_value=np.nan)
+    small = depth_of(x[::4, ::4], y[::4, ::4])
+    # Outside of the face the relief goes on flat.
+    small = np.where(np.isnan(small), np.nanmax(small), small)
+    relief = cv2.GaussianBlur(cv2.resize(small, SIZE), (0, 0), 3)
+    b, p = np.radians(yaw_deg), np.radians(pitch_deg)
+    # Yaw about y after pitch about x, as in `calibkit.camera.rigid`, undone by steps.
+    from_x, from_y = x.copy(), y.copy()
+    for _ in range(8):
+        at = from_x.astype(np.float32), from_y.astype(np.float32)
+        z = cv2.remap(relief, *at, cv2.INTER_LINEAR)
+        down = from_y - FACE[1]
+        deep = np.sin(p) * down + np.cos(p) * z
+        from_x = FACE[0] + (x - FACE[0] - np.sin(b) * deep) / np.cos(b)
+        from_y = FACE[1] + (y - FACE[1] + np.sin(p) * z) / np.cos(p)
+    return np.asarray(
+        cv2.remap(
+            base, from_x.astype(np.float32), from_y.astype(np.float32), cv2.INTER_CUBIC
+        )
+    )

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from calibkit.camera import models
 from calibkit.cli import main
 from calibkit.errors import DeviceError, StorageError
 from calibkit.joined import doctor, doctor_checks, doctor_ports, doctor_probes
@@ -115,6 +116,8 @@ def test_missing_and_old_libraries_come_with_one_line(probes: Probes) -> None:
             "XWayland",
         ),
         ({"has_module": lambda n: False}, "PsychoPy", "limits", "calibkit[screen]"),
+        ({"has_module": lambda n: False}, "camera", "limits", "calibkit[webcam]"),
+        ({}, "camera", "limits", "calibkit camera --get-models"),
         (
             {"has_module": lambda n: False, "python": (3, 13)},
             "PsychoPy",
@@ -299,3 +302,14 @@ def test_the_command_on_this_machine(
 def test_text_names_the_fix_below_each_lack() -> None:
     check = Check(name="liblsl", state="missing", words="It is missing.", fix="Run: x")
     assert doctor.line(check) == "[MISSING] liblsl: It is missing.\n    Run: x"
+
+
+def test_a_camera_needs_models_and_better_litert(
+    probes: Probes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(models, "missing", lambda home: [])
+    assert named(probes, "camera").state == "good"
+    slow = replace(probes, has_module=lambda name: name != "ai_edge_litert")
+    assert "LiteRT" in named(slow, "camera").words
+    assert "calibkit[webcam]" in named(slow, "camera").fix
+    assert not doctor.lacking(doctor.examine(slow))

@@ -33,7 +33,7 @@ SPEAKING = (
     *("joined/run_after", "joined/run_check", "joined/run_coach", "joined/run_words"),
     *("joined/demo", "commands/demo", "commands/report", "commands/check"),
     *("commands/calibrate", "commands/validate", "commands/pointing"),
-    *("commands/assess", "batch/summary_page"),
+    *("commands/assess", "batch/summary_page", "camera/preview_words"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.

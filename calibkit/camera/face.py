@@ -1,8 +1,8 @@
 """One face in one picture: its mesh, its eyes' outlines, its irises.
 
 Pictures are mirrored, as a person sees themselves: the person's left eye is on the
-left, and x runs along the screen's. Each picture is looked at on its own, but for where
-the face was in the one before, which saves the search.
+left, and x runs along the screen's. Each picture is looked at on its own: squares taken
+over from the picture before were no steadier, and made the past part of the answer.
 """
 
 from __future__ import annotations
@@ -40,9 +40,8 @@ LOOKS = (
     (0.08, -0.08, 0.93),
     (-0.08, 0.08, 0.93),
 )
-# A mesh is good where it was looked for in the square that it itself asks for.
-_NEAR, _LOOKS = 0.04, 3
-_SAME, _SAME_EYE = 0.15, 0.25
+_PASSES = 3
+_SAME_EYE = 0.25  # of the distance between the eyes
 _LEAST_PX = 16.0  # a smaller face has eyes of two pixels
 
 
@@ -120,19 +119,16 @@ class Reader:
     def read(self, image: vision.Image) -> Face | None:
         """Return the face in a mirrored picture (h, w, 3), None where there is none.
 
-        Of several it is the one that was read before, else the largest.
+        Of several it is the one that was read before, else the largest; but for this,
+        the answer depends on the picture alone.
         """
         seen = self.faces(image)
-        last, self._last = self._last, None
-        one = _same(seen, last)
-        starts = [] if one is None else [one.square]
-        if one is not None and last is not None and _close(one.square, last):
-            starts.insert(0, last)  # steadier than the first network's square
-        for square in starts:
-            found = self._meshed(image, square)
-            if found is not None and one is not None and _agree(found[0], one):
-                return self._face(image, found, len(seen))
-        return None
+        one = _same(seen, self._last)
+        self._last = None
+        found = None if one is None else self._meshed(image, one.square)
+        if one is None or found is None or not _agree(found[0], one):
+            return None
+        return self._face(image, found, len(seen))
 
     def _face(
         self, image: vision.Image, found: tuple[Array, float], faces: int
@@ -146,8 +142,13 @@ class Reader:
     def _meshed(
         self, image: vision.Image, square: Square
     ) -> tuple[Array, float] | None:
-        """Score and mesh; looked for again where the face is not in its square."""
-        for _ in range(_LOOKS):
+        """Mesh and score; each pass begins where the last one found the face.
+
+        The first square comes from the coarse network, so its mesh only says where to
+        look; the mean of the next two has less than their noise.
+        """
+        meshes, score = [], 0.0
+        for _ in range(_PASSES):
             if not square.side >= _LEAST_PX:
                 return None
             patch = vision.cut(image, square.to_image(MESH_SIDE), MESH_SIDE)
@@ -155,12 +156,10 @@ class Reader:
             score = float(1 / (1 + np.exp(-np.clip(answer[1][0], -80, 80))))
             if score < LEAST_SCORE:
                 return None
-            mesh = _to_image(answer[1404].reshape(MESH_POINTS, 3), square, MESH_SIDE)
-            better = mesh_square(mesh)
-            if _near(better, square):
-                break
-            square = better
-        return mesh, score
+            points = answer[1404].reshape(MESH_POINTS, 3)
+            meshes.append(_to_image(points, square, MESH_SIDE))
+            square = mesh_square(meshes[-1])
+        return np.mean(meshes[1:], axis=0), score
 
     def _eye(self, image: vision.Image, head: Head, eye: int) -> Eye:
         """Look at an eye several times, the square a little elsewhere each time.
@@ -236,25 +235,12 @@ def _same(seen: list[finder.Seen], last: Square | None) -> finder.Seen | None:
     return seen[nearest if off[nearest] < last.side / 2 else 0]
 
 
-def _close(one: Square, last: Square) -> bool:
-    """Whether a face is where it was, near enough for the mesh to begin there."""
-    off = np.hypot(one.x - last.x, one.y - last.y)
-    similar = 0.7 < one.side / last.side < 1.4
-    return bool(off < _SAME * last.side and similar and abs(one.turn - last.turn) < 0.3)
-
-
 def _agree(mesh: Array, one: finder.Seen) -> bool:
     """Whether both networks see the eyes at the same places."""
     eyes = np.array([mesh[list(corners), :2].mean(axis=0) for corners in CORNERS])
     other = np.array([one.left_eye, one.right_eye])
     apart = np.hypot(*(other[1] - other[0]))
     return bool(np.hypot(*(eyes - other).T).max() < _SAME_EYE * apart)
-
-
-def _near(one: Square, two: Square) -> bool:
-    """Whether the mesh would be the same from either square."""
-    off = max(abs(one.x - two.x), abs(one.y - two.y), abs(one.side - two.side))
-    return off < _NEAR * two.side and abs(one.turn - two.turn) < 2 * _NEAR
 
 
 def mesh_square(mesh: Array) -> Square:

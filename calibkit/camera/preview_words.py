@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from calibkit.camera.preview import Preview
+from calibkit.language import _
 from calibkit.live.signals_facts import Finding
 
 LEAST_SEEN = 0.9
@@ -44,102 +45,116 @@ def _find(about: str, poor: bool, words: str, move: str) -> Finding:
 
 def _face(seen: Preview) -> Iterator[Finding]:
     if seen.seen < LEAST_SEEN:
-        words = f"The face is seen in {seen.seen:.0%} of the pictures."
+        words = _("The face is seen in {share:.0%} of the pictures.")
         if seen.seen == 0:
-            words = "No face is seen."
-        move = "Turn the camera to the face, light it from the front, uncover it."
-        yield _find("face", seen.seen < 0.5, words, move)
+            words = _("No face is seen.")
+        move = _("Turn the camera to the face, light it from the front, uncover it.")
+        yield _find("face", seen.seen < 0.5, words.format(share=seen.seen), move)
     if seen.faces > 1:
-        words = f"{seen.faces} faces are in view; the one seen first is followed."
-        yield _find("face", False, words, "Let others step out of the picture.")
+        words = _("{count} faces are in view; the one seen first is followed.")
+        move = _("Let others step out of the picture.")
+        yield _find("face", False, words.format(count=seen.faces), move)
 
 
 def _light(seen: Preview) -> Iterator[Finding]:
     if seen.brightness < DIM:
-        words = f"It is dark round the eyes (grey {seen.brightness:.0f} of 255)."
+        words = _("It is dark round the eyes (grey {grey:.0f} of 255).")
         if seen.seen == 0:
-            words = f"The picture is dark (grey {seen.brightness:.0f} of 255)."
-        move = "Put a lamp behind the screen that shines softly at the face."
-        yield _find("light", seen.brightness < DARKEST, words, move)
+            words = _("The picture is dark (grey {grey:.0f} of 255).")
+        move = _("Put a lamp behind the screen that shines softly at the face.")
+        dark = seen.brightness < DARKEST
+        yield _find("light", dark, words.format(grey=seen.brightness), move)
     elif seen.brightness > LIGHTEST or seen.bright > BURNT:
-        words = f"It is too light round the eyes (grey {seen.brightness:.0f} of 255)."
+        words = _("It is too light round the eyes (grey {grey:.0f} of 255).")
         if seen.bright > BURNT:
-            words = f"{seen.bright:.0%} of the picture round the eyes is burnt out."
-        move = "Dim or soften the light; let glasses mirror no lamp and no window."
-        yield _find("light", False, words, move)
+            words = _("{share:.0%} of the picture round the eyes is burnt out.")
+        told = words.format(grey=seen.brightness, share=seen.bright)
+        move = _("Dim or soften the light; let glasses mirror no lamp and no window.")
+        yield _find("light", False, told, move)
 
 
 def _distance(seen: Preview) -> Iterator[Finding]:
     if seen.iris_px < FINE_IRIS_PX:
-        words = f"The iris is {seen.iris_px:.0f} pixels wide; {FINE_IRIS_PX:.0f} do."
-        move = "Bring the camera nearer, or ask for larger pictures: --size 1280x720."
-        yield _find("distance", seen.iris_px < SMALL_IRIS_PX, words, move)
+        words = _("The iris is {wide:.0f} pixels wide; {fine:.0f} do.")
+        told = words.format(wide=seen.iris_px, fine=FINE_IRIS_PX)
+        move = _("Bring the camera nearer or ask for larger pictures: --size 1280x720.")
+        yield _find("distance", seen.iris_px < SMALL_IRIS_PX, told, move)
     elif not NEAR_MM <= seen.distance_mm <= FAR_MM and seen.distance_mm > 0:
-        words = f"The eyes are some {seen.distance_mm / 10:.0f} cm from the camera."
-        move = f"Between {NEAR_MM / 10:.0f} and {FAR_MM / 10:.0f} cm are good."
-        yield _find("distance", False, words, move)
+        words = _("The eyes are some {away:.0f} cm from the camera.")
+        told = words.format(away=seen.distance_mm / 10)
+        move = _("Between {near:.0f} and {far:.0f} cm are good.")
+        move = move.format(near=NEAR_MM / 10, far=FAR_MM / 10)
+        yield _find("distance", False, told, move)
 
 
 def _place(seen: Preview) -> Iterator[Finding]:
     if max(abs(seen.x), abs(seen.y)) > SIDE:
-        words = "The face is near the picture's edge."
-        yield _find("place", False, words, "Turn the camera until it is in the middle.")
+        words = _("The face is near the picture's edge.")
+        move = _("Turn the camera until it is in the middle.")
+        yield _find("place", False, words, move)
     if abs(seen.yaw_deg) > TURNED_DEG:
-        words = f"The head is turned {abs(seen.yaw_deg):.0f} degrees aside."
-        move = "Put camera and screen in front of the face."
-        yield _find("place", False, words, move)
+        words = _("The head is turned {angle:.0f} degrees aside.")
+        move = _("Put camera and screen in front of the face.")
+        yield _find("place", False, words.format(angle=abs(seen.yaw_deg)), move)
     if abs(seen.roll_deg) > TILTED_DEG:
-        words = f"The head is tilted {abs(seen.roll_deg):.0f} degrees."
-        move = "Support it as it rests; turn the screen rather than the person."
-        yield _find("place", False, words, move)
+        words = _("The head is tilted {angle:.0f} degrees.")
+        move = _("Support it as it rests; turn the screen rather than the person.")
+        yield _find("place", False, words.format(angle=abs(seen.roll_deg)), move)
     if seen.unrest > RESTLESS:
-        words = "The head moves a lot."
-        yield _find("place", False, words, "Support it; this costs most accuracy.")
+        move = _("Support it; this costs most accuracy.")
+        yield _find("place", False, _("The head moves a lot."), move)
 
 
 def _sharpness(seen: Preview) -> Iterator[Finding]:
     if seen.sharpness < BLURRED:
-        move = "Clean the lens, focus it by hand, give light for a shorter exposure."
-        yield _find("sharpness", False, "The eyes are blurred.", move)
+        move = _("Clean the lens, focus it by hand, give light for a shorter exposure.")
+        yield _find("sharpness", False, _("The eyes are blurred."), move)
 
 
 def _eyes(seen: Preview) -> Iterator[Finding]:
     if seen.opening < NARROW:
-        words = "The lids are nearly shut over the eyes."
-        move = "Put the camera below the screen, where it looks under the lids."
+        words = _("The lids are nearly shut over the eyes.")
+        move = _("Put the camera below the screen, where it looks under the lids.")
         yield _find("eyes", False, words, move)
     elif seen.confidence < UNSURE:
-        words = f"The eyes are found unsurely ({seen.confidence:.2f} of 1)."
-        move = "More light, less distance; no reflections in glasses, no hair."
-        yield _find("eyes", seen.confidence < UNSURE / 2, words, move)
+        words = _("The eyes are found unsurely ({sure:.2f} of 1).")
+        move = _("More light, less distance; no reflections in glasses, no hair.")
+        poor = seen.confidence < UNSURE / 2
+        yield _find("eyes", poor, words.format(sure=seen.confidence), move)
     elif seen.sides > UNEVEN:
-        words = "One eye is found less surely than the other."
-        yield _find("eyes", False, words, "Look for hair, a frame or a shadow over it.")
+        words = _("One eye is found less surely than the other.")
+        move = _("Look for hair, a frame or a shadow over it.")
+        yield _find("eyes", False, words, move)
 
 
 def _rate(seen: Preview) -> Iterator[Finding]:
     if seen.fps < SLOW_FPS:
-        words = f"{seen.fps:.0f} pictures a second come."
-        move = "Give more light (in the dark a camera exposes longer), or --fps 30."
-        yield _find("rate", seen.fps < SLOWEST_FPS, words, move)
+        words = _("{fps:.0f} pictures a second come.")
+        move = _("Give more light (in the dark a camera exposes longer), or --fps 30.")
+        yield _find("rate", seen.fps < SLOWEST_FPS, words.format(fps=seen.fps), move)
     if seen.dropped > MOST_DROPPED:
-        words = f"{seen.dropped:.0%} of the pictures come too fast for this computer."
-        yield _find("rate", False, words, "Close other programs, or add --looks 1.")
+        words = _("{share:.0%} of the pictures come too fast for this computer.")
+        move = _("Close other programs, or add --looks 1.")
+        yield _find("rate", False, words.format(share=seen.dropped), move)
 
 
 def lines(seen: Preview, found: Sequence[Finding]) -> str:
     """Return one line of facts and one for each thing to change."""
-    facts = [f"{seen.fps:.0f} pictures a second", f"face in {seen.seen:.0%}"]
+    facts = [
+        _("{fps:.0f} pictures a second").format(fps=seen.fps),
+        _("face in {share:.0%}").format(share=seen.seen),
+    ]
     if seen.seen > 0:
         facts += [
-            f"eyes {seen.apart_px:.0f} px apart",
-            f"iris {seen.iris_px:.0f} px",
-            f"grey {seen.brightness:.0f}",
-            f"confidence {seen.confidence:.2f}",
+            _("eyes {apart:.0f} px apart").format(apart=seen.apart_px),
+            _("iris {wide:.0f} px").format(wide=seen.iris_px),
+            _("grey {grey:.0f}").format(grey=seen.brightness),
+            _("confidence {sure:.2f}").format(sure=seen.confidence),
         ]
     if not math.isnan(seen.distance_mm):
-        facts.append(f"{seen.distance_mm / 10:.0f} cm away")
-    head = f"{'will do' if not found else 'to mend'}: {', '.join(facts)}"
+        facts.append(_("{away:.0f} cm away").format(away=seen.distance_mm / 10))
+    verdict = _("to mend") if found else _("will do")
+    head = f"{verdict}: {', '.join(facts)}"
     return "\n".join([head, *(f"  {sentence(one)}" for one in found)])
 
 

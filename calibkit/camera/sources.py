@@ -103,7 +103,7 @@ class VideoFile:
 
     Raises
     ------
-    CallError
+    InputError
         When it is missing or no video.
     """
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.errors import CallError, DeviceError
+from calibkit.errors import DeviceError, InputError
 
 INSTALL = 'pip install "calibkit[webcam]"'
 Image = NDArray[np.uint8]
@@ -74,16 +74,16 @@ def open_video(path: Path) -> Any:
 
     Raises
     ------
-    CallError
+    InputError
         When it is missing or no video.
     """
     if not path.is_file():
-        raise CallError(
+        raise InputError(
             f"there is no video file {path}; name one, or a camera by its number"
         )
     capture = _cv2().VideoCapture(str(path))
     if not capture.isOpened():
-        raise CallError(f"{path} is no video that OpenCV can read; name another file")
+        raise InputError(f"{path} is no video that OpenCV can read; name another file")
     return capture
 
 

@@ -33,6 +33,7 @@ def examine(probes: Probes) -> list[Check]:
         *checks.storage(probes),
         checks.display(probes),
         checks.psychopy(probes),
+        checks.camera(probes),
         checks.keyboard(probes),
         checks.sound(probes),
         checks.configuration(probes),

@@ -8,6 +8,8 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+from calibkit.camera import models
+from calibkit.camera.vision import INSTALL
 from calibkit.errors import CalibkitError
 from calibkit.joined import doctor_ports as ports
 from calibkit.joined.doctor_facts import Check, Probes
@@ -219,6 +221,29 @@ def psychopy(probes: Probes) -> Check:
         words="PsychoPy is not installed: targets cannot be shown; all else works.",
         fix=fix,
     )
+
+
+def camera(probes: Probes) -> Check:
+    """What turns a camera into a tracker: OpenCV, LiteRT, the model files."""
+    if not probes.has_module("cv2"):
+        words = "OpenCV is not installed: cameras cannot be read; trackers can."
+        return _camera_lacks(words, f"Run: {INSTALL}")
+    try:
+        lost = models.missing(probes.home())
+    except CalibkitError:
+        lost = [model.name for model in models.MODELS]
+    if lost:
+        words = f"Models for a camera's pictures are not there ({', '.join(lost)})."
+        return _camera_lacks(words, f"Run: {models.COMMAND}")
+    if not probes.has_module("ai_edge_litert"):
+        words = "LiteRT is not installed; OpenCV runs the models, slower or not at all."
+        return _camera_lacks(words, f"Run: {INSTALL}")
+    words = "OpenCV, LiteRT and the models are there."
+    return Check(name="camera", state="good", words=words)
+
+
+def _camera_lacks(words: str, fix: str) -> Check:
+    return Check(name="camera", state="limits", words=words, fix=fix)
 
 
 def keyboard(probes: Probes) -> Check:
