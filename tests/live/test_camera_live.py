@@ -82,15 +82,16 @@ def test_a_video_becomes_a_mapping(start: Start, video: Path, tmp_path: Path) ->
     """The whole door: camera, record, fit, assess; features follow the face."""
     outlet = lsl.MarkerOutlet("marks", f"camera-marks-{os.getpid()}")
     size = ("--screen-px", "1920x1080", "--screen-mm", "527x296", "--distance-mm", 600)
-    recorder = start("record", "-o", "raw.h5", "--wait", 30, *size)
     camera = start(
-        *("camera", video, "--mirrored", "--looks", 1, "--wait", 30),
+        *("camera", video, "--mirrored", "--looks", 1, "--wait", 60),
         *("--latency-s", LATENCY_S),
     )
     name = "calibkit-raw:camera-person"
     found = until(lambda: camera.poll() or lsl.find("Gaze", name, 0.5))
     assert camera.poll() is None, camera.communicate()
     assert found[0].rate == 0.0
+    # The video waits for this first reader.
+    recorder = start("record", "-o", "raw.h5", "--wait", 30, *size)
     assert outlet.wait_for_consumers(15.0)
     inlet = lsl.open_gaze(found[0])
     assert inlet.channels == rows.channels()
