@@ -22,7 +22,7 @@ pytestmark = pytest.mark.live
 Program = subprocess.Popen[str]
 Start = Callable[..., Program]
 
-FPS, FRAMES, LATENCY_S = 20.0, 12, 0.08
+FPS, FRAMES, LATENCY_S = 15.0, 9, 0.08
 SCREEN_PX, SCREEN_MM, DISTANCE_MM = (1920, 1080), (527.0, 296.0), 600.0
 # Places of the targets, as shares of the screen; the last four only check.
 PLACES = [(x, y) for y in (0.1, 0.5, 0.9) for x in (0.1, 0.5, 0.9)]
@@ -83,7 +83,7 @@ def test_a_video_becomes_a_mapping(start: Start, video: Path, tmp_path: Path) ->
     outlet = lsl.MarkerOutlet("marks", f"camera-marks-{os.getpid()}")
     size = ("--screen-px", "1920x1080", "--screen-mm", "527x296", "--distance-mm", 600)
     camera = start(
-        *("camera", video, "--mirrored", "--looks", 1, "--wait", 60),
+        *("camera", video, "--mirrored", "--wait", 60),
         *("--latency-s", LATENCY_S),
     )
     name = "calibkit-raw:camera-person"
