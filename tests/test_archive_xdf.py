@@ -445,6 +445,16 @@ def test_damage_in_the_middle_costs_what_lies_up_to_the_next_mark(
     assert same(found.time, np.r_[rec.time[:500], rec.time[600:]])
 
 
+def test_a_stream_whose_description_is_damaged_costs_only_itself(
+    rec: Recording, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = xdf.chunk(2, struct.pack("<I", 9) + b"<info><name>\x01</info>")
+    values = xdf.samples(9, [1.0], [[1.0, 2.0]], "f")
+    found = imports(xdf.whole(rec, tmp_path / "a.xdf", other, values))
+    assert "description is no XML" in capsys.readouterr().err
+    assert same(found.samples, rec.samples)
+
+
 def test_packed_files_are_read(rec: Recording, tmp_path: Path) -> None:
     plain = xdf.whole(rec, tmp_path / "a.xdf")
     path = tmp_path / "b.xdfz"

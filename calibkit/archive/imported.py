@@ -70,8 +70,9 @@ def gaze_stream(file: XdfFile, wanted: str | None = None) -> XdfStream:
         )
     if not fit:
         raise InputError(
-            f"{file.path} holds no gaze stream (it holds {_listed(file.streams)}); "
-            "record a stream of type Gaze, or name one of these with --stream"
+            f"{file.path} holds no gaze stream ("
+            + "; ".join([f"it holds {_listed(file.streams)}", *file.notes])
+            + "); record a stream of type Gaze, or name one of these with --stream"
         )
     return _usable(file, fit[0])
 

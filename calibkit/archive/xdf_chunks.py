@@ -11,6 +11,7 @@ tags 1 to 6, little-endian).
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import io
 import struct
@@ -49,6 +50,10 @@ class Head:
         return (self.tree.findtext(name) or "").strip()
 
 
+class NoXml(Refused):
+    """A description that is damaged, not hostile: only its stream is lost."""
+
+
 @dataclass(kw_only=True)
 class Found:
     """All that a walk over a file found."""
@@ -56,6 +61,7 @@ class Found:
     heads: dict[int, Head] = field(default_factory=dict)
     created: str = ""
     damaged: int = 0
+    undescribed: int = 0
     cut_bytes: int = 0
     clean: bytearray = field(default_factory=lambda: bytearray(MAGIC))
 
@@ -161,7 +167,8 @@ def _chunk(
 ) -> None:
     if tag == FILE_HEADER and length <= MAX_XML_BYTES:
         content = source.read(length)
-        found.created = (_xml(content).findtext("datetime") or "").strip()
+        with contextlib.suppress(NoXml):
+            found.created = (_xml(content).findtext("datetime") or "").strip()
         _keep(found, tag, b"<info><version>1.0</version></info>")
         return
     if tag not in (STREAM_HEADER, SAMPLES, CLOCK, FOOTER) or length < 4:
@@ -194,7 +201,11 @@ def _header(
     if len(found.heads) >= MAX_STREAMS:
         raise Refused(f"holds more than {MAX_STREAMS} streams")
     content = source.read(length)
-    head = _head(number, _xml(content))
+    try:
+        head = _head(number, _xml(content))
+    except NoXml:
+        found.undescribed += 1
+        return
     found.heads[number] = head
     if head.width and wanted(head):
         kept.add(number)
@@ -242,7 +253,7 @@ def _xml(content: bytes) -> ElementTree.Element:
                 raise Refused(f"nests a description deeper than {MAX_DEPTH}")
             root = node
     except (ElementTree.ParseError, ValueError) as error:
-        raise Refused(f"holds a description that is no XML ({error})") from error
+        raise NoXml(f"holds a description that is no XML ({error})") from error
     return root
 
 
@@ -286,5 +297,7 @@ def events(found: Found) -> Iterator[str]:
     """Yield, in words, what was left out of the file."""
     if found.damaged:
         yield f"{found.damaged} damaged part(s) of the file were left out"
+    if found.undescribed:
+        yield f"{found.undescribed} stream(s) whose description is no XML were left out"
     if found.cut_bytes:
         yield f"the file is cut off: its last {found.cut_bytes:,} bytes were left out"
