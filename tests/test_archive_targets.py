@@ -176,7 +176,8 @@ def test_no_text_keeps_it_busy() -> None:
 
 def test_the_readmes_description() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    (toml,) = re.findall(r"```toml\n(.*?\[\[shown.*?)```", readme, flags=re.DOTALL)
+    blocks = re.findall(r"```toml\n(.*?)```", readme, flags=re.DOTALL)
+    (toml,) = [block for block in blocks if "[[shown]]" in block]
     found = rows(toml, (1.0, "cross a at 0.25 0.5"), (2.0, "cross a off"))
     assert found == [(1.0, 2.0, 250.0, 250.0, "calibration", "timer", 1)]
 
