@@ -254,7 +254,7 @@ def test_no_form_flashes_even_breathing_at_the_limit(form: str, level: float) ->
     assert flashes(levels) <= 2
 
 
-@pytest.mark.parametrize("every_s", [0.1, 0.25, 0.41, 0.5])
+@pytest.mark.parametrize("every_s", [0.25, 0.41])
 @pytest.mark.parametrize("keys", ["a", "r", "pp", "ar", "ax", "pa", "prxa"])
 def test_no_operator_can_make_it_flash(keys: str, every_s: float) -> None:
     """Attention drawn, shown again, left out, paused, as fast as keys can be hit."""

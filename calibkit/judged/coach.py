@@ -96,7 +96,7 @@ def _findings(
 ) -> list[Finding]:
     """Patterns in order, without what was tried already or changes nothing."""
     before = (*earlier, now)
-    found = []
+    found: list[Finding] = []
     for pattern in patterns.PATTERNS:
         finding = pattern(seen, now.protocol, helper)
         if finding is None or (finding.own_mapping and now.fault):

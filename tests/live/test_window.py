@@ -131,12 +131,14 @@ def test_each_form_and_a_picture_are_drawn_in_greys_where_they_should(
     protocol = tmp_path / "mine.toml"
     protocol.write_text(
         '[protocol]\nversion = 1\nname = "mine"\n[check]\npoints = []\n'
-        "[pace]\ncue = true\n[targets]\npoints = [[0.5, 0.5], [0.1, 0.2], [0.9, 0.2]]\n"
+        "[pace]\ncue = true\nhold_s = 0.3\n"
+        "[targets]\npoints = [[0.5, 0.5], [0.1, 0.2], [0.9, 0.2]]\n"
         f'size_deg = 3.0\nstart_deg = 4.0\nform = "{form}"\n{more}'
     )
     start(*SIMULATE)
     pictures = tmp_path / "pictures"
-    program = calibrate(start, "--protocol", str(protocol), "--pictures", str(pictures))
+    more_flags = ("--pictures", str(pictures), "--no-check")
+    program = calibrate(start, "--protocol", str(protocol), *more_flags)
     out, err = program.communicate(timeout=60)
     assert program.returncode in (0, 6), err
     places = [
@@ -228,7 +230,7 @@ def test_escape_ends_with_7_and_keeps_the_recording(
 ) -> None:
     start(*SIMULATE)
     pictures = tmp_path / "pictures"
-    program = calibrate(start, "--pictures", str(pictures))
+    program = calibrate(start, "--pictures", str(pictures), "--no-check")
     wait_for(lambda: any(pictures.glob("*.png")))
     xdotool("key", "Escape")
     out, err = program.communicate(timeout=60)
@@ -264,7 +266,7 @@ def test_lost_stream_pauses_and_resumes_at_the_same_point(
     pictures = tmp_path / "pictures"
     program = calibrate(
         start,
-        *("--protocol", "quick", "--pictures", str(pictures)),
+        *("--protocol", "quick", "--pictures", str(pictures), "--no-check"),
         *("--set", "check.points=[[0.63, 0.62], [0.14, 0.2]]"),
     )
     wait_for(lambda: len(list(pictures.glob("*.png"))) == 2)
