@@ -475,7 +475,7 @@ def odd(folder: Path) -> list[Path]:
         "glide": {"targets": moving, "target_path": way},
         "small": {"setup": Setup(**small)},
     }
-    paths = []
+    paths: list[Path] = []
     for name, change in changes.items():
         fields = {"person": name, "time_raw": None, "nominal_rate": 60.0, **change}
         paths.append(folder / f"{len(paths)}.h5")

@@ -115,7 +115,7 @@ def _row(
         return found
 
     advance, kept = cell("advance") or "timer", cell("kept") or "1"
-    found = {
+    found: dict[str, Any] = {
         **{n: value(n) for n in ("onset", "offset", "duration", "x", "y")},
         "role": cell("role") if "role" in columns else ROLES[0],
         "advance": advance if advance in ADVANCES else "timer",

@@ -81,7 +81,7 @@ def test_any_recorders_file_is_our_own_recording(start: Start, tmp_path: Path) -
     assert status == 0, err
     native = calibkit.Recording.load(json.loads(out)["recording"])
     assert len(native.targets) == 5
-    native = native.with_targets(np.arange(1, 5))
+    native = native.with_targets(range(1, 5))
 
     copy = tmp_path / "copy.h5"
     words = ("import", "xdf", path, "-o", copy, "--person", "wren")
