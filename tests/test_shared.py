@@ -14,13 +14,12 @@ from test_mapping import errors_deg
 import calibkit
 from calibkit.errors import InputError
 from calibkit.fitted import population, starter
-from calibkit.fitted.basis import Basis, exponents, powers, to_powers
+from calibkit.fitted.basis import Basis, exponents, powers, supported_degree, to_powers
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import prior_weights
 from calibkit.fitted.fitting import load_prior, predicted_sd_deg
 from calibkit.fitted.observations import Noise, Prepared
 from calibkit.fitted.prior import SharedMapping
-from calibkit.fitted.shared import supported_degree
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]

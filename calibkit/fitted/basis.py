@@ -7,6 +7,7 @@ groups of equal degree can then share one prior variance. Covariates enter linea
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -141,3 +142,33 @@ class Basis:
         slope = slope / self.scale.reshape(shape)
         none = np.zeros((*slope.shape[:-1], len(self.covariates)))
         return np.concatenate([slope, none], axis=-1)
+
+
+def supported_degree(places: Sequence[Array]) -> int:
+    """The highest degree that the layouts of targets can tell from a lower one.
+
+    Parameters
+    ----------
+    places : sequence of array (T, 2), degrees
+        Where each person's targets were. On three rows and columns a cubic is a
+        straight line in disguise, and five points cannot tell x² from y².
+
+    Returns
+    -------
+    int, 1 to 3
+    """
+    rows = np.concatenate(places)
+    low, high = rows.min(axis=0), rows.max(axis=0)
+    scaled = 2.0 * (rows - low) / np.maximum(high - low, 1e-9) - 1.0
+    for degree in (3, 2):
+        terms = np.stack(
+            [scaled[:, 0] ** p * scaled[:, 1] ** q for p, q in exponents(degree)], 1
+        )
+        new = np.array([p + q == degree for p, q in exponents(degree)])
+        fit = np.linalg.lstsq(terms[:, ~new], terms[:, new], rcond=None)[0]
+        left = terms[:, new] - terms[:, ~new] @ fit
+        # What is left of the new terms, in any mixture of them.
+        smallest = np.linalg.eigvalsh(left.T @ left / len(rows))[0]
+        if smallest > 1e-3:
+            return degree
+    return 1

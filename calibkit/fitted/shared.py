@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibkit.errors import InputError
 from calibkit.fitted import bayes, population
-from calibkit.fitted.basis import Basis, exponents
+from calibkit.fitted.basis import Basis, supported_degree
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import (
     DEGREES_SCALE,
@@ -51,6 +51,10 @@ TRIAL_PEOPLE = 40  # choosing functions needs no more
 # How near to a target's middle people look, sd per axis, and the least share of what is
 # left over at check targets that is not theirs (measured on simulated people).
 AIM_DEG, DRIFT_LEAST = 0.3, 0.3
+# Errors of new people, squared, exceed what learning leaves over as if it had taken up
+# so many persons' (simulated desks, 20 people); by fewer people it cannot be told.
+ABSORBED_PEOPLE, FEWEST_NOISE = 20.0, 8
+UNCHECKED = 0.8  # of the drift that a single person's fit expects without checks
 GLIDE_LAG_S = 0.1  # of people who only followed a moving target
 
 
@@ -95,7 +99,7 @@ def learn_shared(
     basis = _choose_basis(crowd)
     learned = _learn(crowd, basis, np.arange(len(crowd.points)), ROUNDS)
     count = len(crowd.points)
-    noise = _finish_noise(crowd, basis, learned)
+    noise = _for_others(_finish_noise(crowd, basis, learned), count)
     setups = np.unique(
         [
             [*r.setup.screen_px, *r.setup.screen_mm, r.setup.distance_mm]
@@ -237,36 +241,6 @@ def _learn(
     return population.learn(prepared, basis, start, noise, rounds)
 
 
-def supported_degree(places: Sequence[Array]) -> int:
-    """The highest degree that the layouts of targets can tell from a lower one.
-
-    Parameters
-    ----------
-    places : sequence of array (T, 2), degrees
-        Where each person's targets were. On three rows and columns a cubic is a
-        straight line in disguise, and five points cannot tell x² from y².
-
-    Returns
-    -------
-    int, 1 to 3
-    """
-    rows = np.concatenate(places)
-    low, high = rows.min(axis=0), rows.max(axis=0)
-    scaled = 2.0 * (rows - low) / np.maximum(high - low, 1e-9) - 1.0
-    for degree in (3, 2):
-        terms = np.stack(
-            [scaled[:, 0] ** p * scaled[:, 1] ** q for p, q in exponents(degree)], 1
-        )
-        new = np.array([p + q == degree for p, q in exponents(degree)])
-        fit = np.linalg.lstsq(terms[:, ~new], terms[:, new], rcond=None)[0]
-        left = terms[:, new] - terms[:, ~new] @ fit
-        # What is left of the new terms, in any mixture of them.
-        smallest = np.linalg.eigvalsh(left.T @ left / len(rows))[0]
-        if smallest > 1e-3:
-            return degree
-    return 1
-
-
 def _choose_basis(crowd: Crowd) -> Basis:
     """Degree first, then covariates that pay, by what they predict of others.
 
@@ -336,6 +310,15 @@ def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:
     return replace(noise, drift=_drift(crowd, basis, solution.posterior, noise))
 
 
+def _for_others(noise: Noise, count: int) -> Noise:
+    """Noise of people who were not among those learned from.
+
+    Functions that are free to differ between a few people take up some of it.
+    """
+    factor = np.sqrt(1.0 + ABSORBED_PEOPLE / max(count, FEWEST_NOISE))
+    return replace(noise, fixation=noise.fixation * factor, eye=noise.eye * factor)
+
+
 def _typical(samples: Array) -> Array:
     """Median variances, with the mean correlation between the eyes."""
     sd = np.sqrt(np.diagonal(samples, axis1=1, axis2=2)) + 1e-9
@@ -370,7 +353,7 @@ def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Arr
     if len(errors) < FEWEST:
         # Without checks: as large as what mappings cannot follow, at the least.
         least: Array = DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
-        return np.maximum(DRIFT_DEG, least)
+        return UNCHECKED * np.maximum(DRIFT_DEG, least)
     error2 = np.concatenate(errors) ** 2
     known = np.concatenate(expected)
     both2 = np.array([_matching(error2[:, a], known[:, a]) for a in range(2)]) ** 2
