@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import io
 import json
 import zlib
@@ -30,6 +31,7 @@ from calibkit.batch.settings import Settings
 from calibkit.batch.summary import Group
 from calibkit.batch.table import Table
 from calibkit.errors import CallError, InputError, StorageError
+from calibkit.kept import disk
 
 Result = dict[str, Any]
 
@@ -114,6 +116,35 @@ def test_progress_is_held_by_one_and_never_taken_from_others(tmp_path: Path) -> 
         Progress(path, "plain")
     with pytest.raises(StorageError):
         Progress(tmp_path / "no" / "p", "plain")
+
+
+def test_a_full_disk_stops_it_and_keeps_what_is_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: POSIX write(2): a full disk takes a part, then says ENOSPC."""
+    (tmp_path / "in").mkdir()
+    for seed in range(4):
+        batching.small(seed, eyes=("left",)).save(tmp_path / "in" / f"{seed}.h5")
+    plan = batching.plan(tmp_path / "in", tmp_path / "t.csv")
+    real, left = disk.write_all, [4_000]
+
+    def full(handle: int, data: bytes) -> None:
+        room = min(len(data), left[0])
+        real(handle, data[:room])
+        left[0] -= room
+        if room < len(data):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(disk, "write_all", full)
+    with pytest.raises(StorageError, match="No space left"):
+        batch(plan, Crew(1))
+    assert not plan.table.exists()
+    monkeypatch.undo()
+    with Progress(plan.progress, plan.settings.name()) as progress:
+        done = len(progress)
+    assert 0 < done < 4
+    assert batch(plan, Crew(1)).worked == 4 - done
+    assert plan.table.exists()
 
 
 def test_settings_name_what_a_result_depends_on() -> None:

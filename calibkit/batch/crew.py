@@ -86,6 +86,9 @@ class Worker:
 
     def _once(self, task: Task) -> tuple[Result | None, str]:
         process = self._process = self._process or self._start()
+        if self._closed:  # while it started
+            self._end()
+            return None, "was left alone: the batch ended"
         late = threading.Event()
 
         def give_up() -> None:

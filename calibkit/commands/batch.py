@@ -127,6 +127,9 @@ def run(args: argparse.Namespace) -> int:
                 "goes on from there"
             )
             raise
+        finally:
+            if sys.stderr is not None and sys.stderr.isatty():
+                options.say("")  # below the line that was written in place
     if args.page:
         _write_page(args, plan, summary)
     return _say(args, plan, summary, time.monotonic() - start_s)
@@ -201,7 +204,7 @@ def _teller(stop: Stop) -> Callable[[Step], None]:
             raise KeyboardInterrupt
         line = meter.line(step, time.monotonic())
         if line is not None and meter.live:
-            options.say(f"\r{line:<72}", end="\n" if step.done == step.total else "")
+            options.say(f"\r{line:<72}", end="")
         elif line is not None:
             options.say(line)
 

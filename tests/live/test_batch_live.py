@@ -7,6 +7,7 @@ uninterrupted run is the reference for what a killed one must come to, byte for 
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -246,3 +247,31 @@ def test_a_scheduler_that_goes_is_said_and_what_is_done_is_kept(
     assert len(done_in(tmp_path / "t.csv.progress")) >= 2
     assert main(["batch", str(folder), "-o", str(table), "--workers", "1"]) == 0
     assert table.read_bytes() == whole
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="opens a POSIX terminal")
+def test_on_a_terminal_one_line_changes_in_place(folder: Path, tmp_path: Path) -> None:
+    import os
+    import pty
+
+    master, slave = pty.openpty()
+    command = ["batch", folder, "-o", tmp_path / "t.csv", "--workers", 1]
+    program = subprocess.Popen(
+        [sys.executable, "-m", "calibkit", *map(str, command)],
+        stderr=slave,
+        stdout=subprocess.DEVNULL,
+    )
+    os.close(slave)
+    told = b""
+    try:
+        while part := os.read(master, 4096):
+            told += part
+    except OSError:
+        pass  # Linux says so when the other end has closed
+    finally:
+        os.close(master)
+        assert program.wait(timeout=60) == 0
+    lines = told.decode().splitlines()
+    assert re.search(rf"\r\d+ of {MANY} recordings", "\n" + told.decode())
+    assert lines[-1].endswith(f"{MANY - 1} recordings judged, 1 not")
+    assert "recordings judged" not in told.decode().split("\r\n")[0]
