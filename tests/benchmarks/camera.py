@@ -100,7 +100,7 @@ def pace(bench: Bench, looks: int) -> tuple[float, float]:
     """Milliseconds a frame, and the same over the bare networks."""
     took, bare = [], []
     nets = (bench.reader.find_net, bench.reader.mesh_net, bench.reader.iris_net)
-    sides, times = (128, 192, 64), (1, 1, 2 * looks)
+    sides, times = (128, 192, 64), (1, 3, 2 * looks)
     inputs = [np.full((side, side, 3), 0.5, np.float32) for side in sides]
     for _ in range(60):
         start = time.perf_counter()
