@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calibkit.joined import options
+
+if TYPE_CHECKING:
+    from calibkit.fitted.mapping import Mapping
 
 SUMMARY = "a mapping from a person's recordings"
 
@@ -50,6 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Fit, save, say what each target gave."""
     from calibkit.fitted.fitting import fit_all, load_prior, predicted_sd_deg
+    from calibkit.judged import orientation
     from calibkit.kept.recording import Recording
     from calibkit.kept.store import sha256_of
     from calibkit.live import drift_reference
@@ -89,11 +95,15 @@ def run(args: argparse.Namespace) -> int:
             }
         )
         return 0
-    for row in mapping.looks:
-        place = "moving" if row["x"] != row["x"] else f"{row['x']:.0f}, {row['y']:.0f}"
-        options.emit(f"{place:>12}  weight {row['weight']:.2f}  {row['reason']}")
-    for note in mapping.notes:
-        options.say(f"note: {note}")
+    _tell(mapping, filter(None, map(orientation.note, recordings)))
     sd = predicted_sd_deg(mapping)
     options.say(f"{args.output}: expected error {sd:.2f} degrees (one sd, per axis)")
     return 0
+
+
+def _tell(mapping: Mapping, turned: Iterable[str]) -> None:
+    for row in mapping.looks:
+        place = "moving" if row["x"] != row["x"] else f"{row['x']:.0f}, {row['y']:.0f}"
+        options.emit(f"{place:>12}  weight {row['weight']:.2f}  {row['reason']}")
+    for note in (*mapping.notes, *dict.fromkeys(turned)):
+        options.say(f"note: {note}")

@@ -13,6 +13,7 @@ import calibkit
 from calibkit.errors import InputError
 from calibkit.joined import options
 from calibkit.joined.run_verdict import fault, fitted, worse_probability
+from calibkit.judged import orientation
 from calibkit.kept import records
 from calibkit.kept.recording import Recording
 from calibkit.live import drift_reference
@@ -78,6 +79,9 @@ def conclude(
         mapping = fitted(rec, attempt.protocol, prior)
     except InputError as error:
         raise InputError(f"{error}; what was recorded is kept in {path}") from error
+    turned = orientation.note(rec) if store else ""
+    if turned:
+        options.say(f"note: {turned}")
     found = fault(mapping, rec)
     if found:
         return Outcome(mapping=mapping, fault=found)
