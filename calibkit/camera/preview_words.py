@@ -134,7 +134,7 @@ def _rate(seen: Preview) -> Iterator[Finding]:
         yield _find("rate", seen.fps < SLOWEST_FPS, words.format(fps=seen.fps), move)
     if seen.dropped > MOST_DROPPED:
         words = _("{share:.0%} of the pictures come too fast for this computer.")
-        move = _("Close other programs, or add --looks 1.")
+        move = _("Close other programs, or add --looks 2.")
         yield _find("rate", False, words.format(share=seen.dropped), move)
 
 

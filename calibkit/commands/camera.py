@@ -98,7 +98,7 @@ def _add_models(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add(
         "--looks",
-        type=options.number(1, 5, whole=True),
+        type=options.number(2, 5, whole=True),
         default=3,
         help="at each eye in each picture; fewer are faster and less steady (default "
         "%(default)s)",
