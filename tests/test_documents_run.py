@@ -100,7 +100,7 @@ def here(line: str) -> bool:
     return shlex.split(line)[1] in ALSO and KEYS[0] not in line
 
 
-@pytest.mark.parametrize("line", list(filter(here, LINES)))
+@pytest.mark.parametrize("line", [n for n in LINES if here(n)])
 def test_the_command_runs(
     line: str, place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibkit.channels import Channel
 from calibkit.streams import lsl_report, lsl_xml, rules, rules_said, rules_stamps
@@ -86,9 +86,9 @@ def kept(rows: NDArray[np.bool_], **changes: object) -> Sight:
     )
 
 
-def with_values(rows: slice, value: object, columns: slice = slice(0, 2)) -> Sight:
+def with_values(rows: slice, value: ArrayLike, columns: slice = slice(0, 2)) -> Sight:
     samples = GOOD.samples.copy()
-    samples[rows, columns] = value
+    samples[rows, columns] = np.asarray(value)
     return sight(samples=samples)
 
 

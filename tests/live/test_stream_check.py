@@ -290,7 +290,7 @@ def answer(sender: Sender, tmp_path_factory: pytest.TempPathFactory) -> dict[str
         timeout=60,
         check=True,
     )
-    return json.loads(done.stdout)  # type: ignore[no-any-return]
+    return json.loads(done.stdout)
 
 
 def ids(rows: Sequence[dict[str, Any]]) -> set[str]:
