@@ -168,9 +168,11 @@ def test_confidence_falls_with_each_doubt() -> None:
     sure = rows.confidence(1.0, eye_of())
     assert sure == 1.0
     assert rows.confidence(0.6, eye_of()) == pytest.approx(0.6)
-    for doubt in ({"spread": 0.09}, {"contrast": 0.25}):
+    doubts: list[dict[str, Any]] = [{"spread": 0.09}, {"contrast": 0.25}]
+    for doubt in doubts:
         assert 0.2 < rows.confidence(1.0, eye_of(**doubt)) < 0.8
-    for doubt in ({"spread": 0.2}, {"contrast": 0.1}):
+    doubts = [{"spread": 0.2}, {"contrast": 0.1}]
+    for doubt in doubts:
         assert rows.confidence(1.0, eye_of(**doubt)) == 0.0
 
 
@@ -308,7 +310,8 @@ class OneByOne(sources.Newest):
 def test_stamps_are_arrivals_less_the_latency() -> None:
     times = [1.0, 1.04, 1.11]
     queue = OneByOne(sources.Pictures(plain(3), times))
-    kept, told = Kept(), []
+    kept = Kept()
+    told: list[Preview] = []
     camera = loop.Camera(queue=queue, eyes=Nobody(), latency_s=0.25)
     tally = loop.run(camera, kept, clock=Clock(), stop=lambda: False, tell=told.append)
     np.testing.assert_allclose(kept.times, np.array(times) - 0.25)
@@ -379,7 +382,7 @@ GOOD = Preview(
     ],
 )
 def test_each_lack_is_told_with_what_to_do(
-    change: dict[str, float], about: str, words: str
+    change: dict[str, Any], about: str, words: str
 ) -> None:
     assert preview_words.judge(GOOD) == []
     found = preview_words.judge(replace(GOOD, **change))
