@@ -151,7 +151,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         with warnings.catch_warnings():
             # A warning is for the operator too: one sentence, no line of code.
-            warnings.showwarning = _say_warning
+            warnings.showwarning = _say_warning  # type: ignore[assignment]
             return _dispatch(sys.argv[1:] if argv is None else list(argv))
     except CalibkitError as error:
         say(f"calibkit: {error}")

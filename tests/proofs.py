@@ -26,7 +26,7 @@ def functions(file: str) -> dict[str, ast.FunctionDef]:
 @cache
 def borrowed(file: str) -> dict[str, tuple[str, str]]:
     """What a test file takes from other files of tests: (file, name) by name."""
-    found = {}
+    found: dict[str, tuple[str, str]] = {}
     for node in ast.walk(parsed(file)):
         if isinstance(node, ast.ImportFrom) and node.module:
             for folder in ("", "live/"):

@@ -160,7 +160,7 @@ class Limit:
         answer = there.design @ posterior.mean
         pull = both.T @ (precision @ answer[..., None])
         total = both.T @ precision @ both
-        seen = there.present.any(axis=1)
+        seen = np.asarray(there.present.any(axis=1))
         error = np.full(len(seen), np.nan)
         found = np.linalg.solve(total[seen], pull[seen])[..., 0]
         setup = self.sitting.rec.setup

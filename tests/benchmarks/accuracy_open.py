@@ -260,7 +260,8 @@ def webcam_rows() -> Iterator[Row]:
     for before, rec in pairwise(blocks):
         if before.person == rec.person:
             prior = shared[1] if rec.person in halves[0] else shared[0]
-            rows, hidden = range(len(before.targets)), range(len(rec.targets))
+            rows = list(range(len(before.targets)))
+            hidden = list(range(len(rec.targets)))
             n = len(before.targets)
             yield from _webcam("next block", n, before, rows, rec, hidden, prior)
 

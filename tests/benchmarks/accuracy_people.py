@@ -154,7 +154,8 @@ def sit(
 
 def _with_truth(rec: Recording, times: Array, truth: Array) -> Sitting:
     """Checks at which true gaze rested near the target; a lapse there is no check."""
-    samples, labels, places = [], [], []
+    samples, labels = [], []
+    places: list[Array] = []
     for row in rec.targets[rec.targets["role"] == "validation"]:
         start, end = row["offset"] - WINDOW_S, row["offset"]
         true = truth[(times > start) & (times <= end)]

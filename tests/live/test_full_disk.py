@@ -70,9 +70,9 @@ def test_a_full_disk_takes_no_mapping_and_loses_none(small: Path) -> None:
         (small / "filler").unlink()
     assert len(refused) > 2
     assert last > 1
-    for error in refused:
-        assert error.exit_status == 5
-        one_line(error)
+    for refusal in refused:
+        assert refusal.exit_status == 5
+        one_line(refusal)
     assert not leftovers(small)
 
 
