@@ -216,7 +216,7 @@ def _inflation(rho: Array, length: float) -> float:
     """Length times the variance of a mean, by the samples' variance about that mean.
 
     Taking the mean away lowers every autocovariance by about the mean's own variance
-    (Anderson 1971, The Statistical Analysis of Time Series, section 8.3): with looks
+    (Anderson 1971, The Statistical Analysis of Time Series, chapter 8): with looks
     of forty samples and noise that lasts ten, by half. It is put back, and where the
     correlations vanish is looked for anew.
     """
