@@ -1,4 +1,4 @@
-"""Two workers: what needs streams, windows or quiet shares one, in good order."""
+"""What is held to a time runs last, when other workers have little left."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).parent
-# These hold times to limits: they run last, when the other worker has little left.
 TIMED = (HERE / "benchmarks", HERE / "live" / "test_faults.py")
 
 
@@ -18,8 +17,5 @@ def is_timed(item: pytest.Item) -> bool:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep live and timed tests on one worker, the timed ones at the end."""
-    for item in items:
-        if is_timed(item) or item.get_closest_marker("live"):
-            item.add_marker(pytest.mark.xdist_group("live"))
+    """Put the timed tests at the end."""
     items.sort(key=is_timed)

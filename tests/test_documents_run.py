@@ -19,8 +19,6 @@ from calibkit import cli
 from calibkit.streams import lsl
 
 # Nobody is there to press a key, so that gaze moves the session on.
-# The commands follow one another in one home: one worker runs them all.
-pytestmark = pytest.mark.xdist_group("documents")
 SIMULATED = ["--headless", "--seed", "3", "--tracker", "screen", "--advance", "gaze"]
 SHORT = [
     *("--set", "targets.points=[[0.5, 0.5], [0.1, 0.2], [0.9, 0.9]]"),
