@@ -38,7 +38,7 @@ def pytest_xdist_make_scheduler(
     """All live tests to one worker, first; of the others a file at a time."""
     from xdist.scheduler import LoadScopeScheduling
 
-    class LiveFirst(LoadScopeScheduling):
+    class LiveFirst(LoadScopeScheduling):  # type: ignore[misc]
         def _split_scope(self, nodeid: str) -> str:
             return "live" if nodeid.startswith(LIVE) else nodeid.split("::")[0]
 

@@ -168,7 +168,7 @@ ONE, OTHER = np.array([480.0, 270.0]), np.array([1440.0, 270.0])
 
 
 def fed(dwell: Dwell, places: list[Array], sd: float = 0.0, start_s: float = 0.0):  # type: ignore[no-untyped-def]
-    times = start_s + 0.02 * np.arange(len(places))
+    times = np.asarray(start_s + 0.02 * np.arange(len(places)), float)
     return dwell.feed(
         times, np.array(places, dtype=float), np.full((len(places), 2), sd)
     )
@@ -203,7 +203,11 @@ def test_a_blink_holds_the_time_and_a_loss_ends_it() -> None:
 
 def test_the_key_gaze_rests_on_must_be_left_first() -> None:
     dwell = Dwell(GRID, 0.4)
-    dwell.watch(0.02 * np.arange(30), np.tile(ONE, (30, 1)), np.zeros((30, 2)))
+    dwell.watch(
+        np.asarray(0.02 * np.arange(30), float),
+        np.tile(ONE, (30, 1)),
+        np.zeros((30, 2)),
+    )
     dwell.begin((1, 1))
     assert fed(dwell, [ONE] * 100, start_s=1.0) is None
     found = fed(dwell, [OTHER] * 50, start_s=4.0)
@@ -213,7 +217,11 @@ def test_the_key_gaze_rests_on_must_be_left_first() -> None:
 
 def test_the_aim_need_not_be_left() -> None:
     dwell = Dwell(GRID, 0.4)
-    dwell.watch(0.02 * np.arange(30), np.tile(ONE, (30, 1)), np.zeros((30, 2)))
+    dwell.watch(
+        np.asarray(0.02 * np.arange(30), float),
+        np.tile(ONE, (30, 1)),
+        np.zeros((30, 2)),
+    )
     dwell.begin((0, 0))
     assert fed(dwell, [ONE] * 100, start_s=1.0) is not None
 

@@ -32,13 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="validation",
         help="which targets to judge on (validation by default)",
     )
-    parser.add_argument(
-        "--reliability",
-        type=options.number(0.5, 0.999),
-        default=0.95,
-        metavar="P",
-        help="how surely a look must land on its key (0.95 by default)",
-    )
+    options.add_reliability(parser)
     parser.add_argument(
         "--compare",
         nargs="+",

@@ -59,33 +59,8 @@ def _add_fit(parser: argparse.ArgumentParser) -> None:
         help="what each fit starts from: a shared mapping, or starter-pupil-reflex, "
         "starter-screen, starter-webcam (simulated people)",
     )
-    parser.add_argument(
-        "--eyes",
-        choices=("both", "left", "right"),
-        default="both",
-        help="which eyes to use",
-    )
-    parser.add_argument(
-        "--extra",
-        action="append",
-        default=[],
-        metavar="LABEL",
-        help="label of a further channel to use; may be repeated",
-    )
-    parser.add_argument(
-        "--min-confidence",
-        type=options.number(0, 1),
-        default=0.0,
-        metavar="C",
-        help="samples with less confidence count as missing",
-    )
-    parser.add_argument(
-        "--reliability",
-        type=options.number(0.5, 0.999),
-        default=0.95,
-        metavar="P",
-        help="how surely a look must land on its key (0.95 by default)",
-    )
+    options.add_data(parser)
+    options.add_reliability(parser)
 
 
 def _add_who(parser: argparse.ArgumentParser) -> None:

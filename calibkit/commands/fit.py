@@ -28,26 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what to start from: a shared mapping, the same person's earlier mapping, "
         "or starter-pupil-reflex, starter-screen, starter-webcam (simulated people)",
     )
-    parser.add_argument(
-        "--eyes",
-        choices=("both", "left", "right"),
-        default="both",
-        help="which eyes to use",
-    )
-    parser.add_argument(
-        "--extra",
-        action="append",
-        default=[],
-        metavar="LABEL",
-        help="label of a further channel to use; may be repeated",
-    )
-    parser.add_argument(
-        "--min-confidence",
-        type=options.number(0, 1),
-        default=0.0,
-        metavar="C",
-        help="samples with less confidence count as missing",
-    )
+    options.add_data(parser)
     options.add_output(parser, "MAPPING", "the mapping file to write")
     options.add_json(parser)
 

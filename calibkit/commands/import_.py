@@ -53,32 +53,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=options.number(1, 10_000, whole=True),
         help="only the N-th of calibkit's own sessions in the file",
     )
-    parser.add_argument(
-        "--person", metavar="ID", default="", help="whose gaze it is; a code, no name"
-    )
-    _add_screen(parser)
+    options.add_whose(parser, "file")
     options.add_json(parser)
-
-
-def _add_screen(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--screen-px",
-        metavar="WxH",
-        type=options.size(1, 100_000, whole=True),
-        help="the screen's size in pixels, where the file does not say it",
-    )
-    parser.add_argument(
-        "--screen-mm",
-        metavar="WxH",
-        type=options.size(10, 20_000),
-        help="its picture's size in millimetres",
-    )
-    parser.add_argument(
-        "--distance-mm",
-        metavar="D",
-        type=options.number(10, 20_000, "mm"),
-        help="from the eyes to the screen",
-    )
 
 
 def run(args: argparse.Namespace) -> int:

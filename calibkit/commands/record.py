@@ -33,27 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=10.0,
         help="give up when no stream has come after so long (default %(default)s)",
     )
-    parser.add_argument(
-        "--person", metavar="ID", default="", help="whose gaze it is; a code, no name"
-    )
-    parser.add_argument(
-        "--screen-px",
-        metavar="WxH",
-        type=options.size(1, 100_000, whole=True),
-        help="the screen's size in pixels, where the stream does not say it",
-    )
-    parser.add_argument(
-        "--screen-mm",
-        metavar="WxH",
-        type=options.size(10, 20_000),
-        help="its picture's size in millimetres",
-    )
-    parser.add_argument(
-        "--distance-mm",
-        metavar="D",
-        type=options.number(10, 20_000, "mm"),
-        help="from the eyes to the screen",
-    )
+    options.add_whose(parser, "stream")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -15,26 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "recordings", nargs="+", type=Path, metavar="REC", help="recording files"
     )
-    parser.add_argument(
-        "--eyes",
-        choices=("both", "left", "right"),
-        default="both",
-        help="which eyes to use",
-    )
-    parser.add_argument(
-        "--extra",
-        action="append",
-        default=[],
-        metavar="LABEL",
-        help="label of a further channel that may be used; may be repeated",
-    )
-    parser.add_argument(
-        "--min-confidence",
-        type=options.number(0, 1),
-        default=0.0,
-        metavar="C",
-        help="samples with less confidence count as missing",
-    )
+    options.add_data(parser)
     parser.add_argument(
         "--portable",
         action="store_true",

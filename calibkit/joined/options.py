@@ -100,6 +100,66 @@ def add_output(
     add_force(parser)
 
 
+def add_data(parser: argparse.ArgumentParser) -> None:
+    """Add which data of a recording count: `--eyes`, `--extra`, `--min-confidence`."""
+    parser.add_argument(
+        "--eyes",
+        choices=("both", "left", "right"),
+        default="both",
+        help="which eyes to use",
+    )
+    parser.add_argument(
+        "--extra",
+        action="append",
+        default=[],
+        metavar="LABEL",
+        help="label of a further channel to use; may be repeated",
+    )
+    parser.add_argument(
+        "--min-confidence",
+        type=number(0, 1),
+        default=0.0,
+        metavar="C",
+        help="samples with less confidence count as missing",
+    )
+
+
+def add_reliability(parser: argparse.ArgumentParser) -> None:
+    """Add `--reliability`."""
+    parser.add_argument(
+        "--reliability",
+        type=number(0.5, 0.999),
+        default=0.95,
+        metavar="P",
+        help="how surely a look must land on its key (0.95 by default)",
+    )
+
+
+def add_whose(parser: argparse.ArgumentParser, source: str) -> None:
+    """Add whose gaze it is and before which screen, where the source says neither."""
+    parser.add_argument(
+        "--person", metavar="ID", default="", help="whose gaze it is; a code, no name"
+    )
+    parser.add_argument(
+        "--screen-px",
+        metavar="WxH",
+        type=size(1, 100_000, whole=True),
+        help=f"the screen's size in pixels, where the {source} does not say it",
+    )
+    parser.add_argument(
+        "--screen-mm",
+        metavar="WxH",
+        type=size(10, 20_000),
+        help="its picture's size in millimetres",
+    )
+    parser.add_argument(
+        "--distance-mm",
+        metavar="D",
+        type=number(10, 20_000, "mm"),
+        help="from the eyes to the screen",
+    )
+
+
 def check_output(path: Path, *, force: bool) -> None:
     """Refuse an output that exists or cannot be written, before any work is done.
 

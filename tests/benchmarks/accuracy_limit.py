@@ -78,7 +78,7 @@ def dense(person: simulation.Person, day: int) -> Dense:
         truth[(t["offset"] - STEADY_S < times) & (times <= t["offset"])].mean(axis=0)
         for t in rec.targets
     ]
-    seen = np.isfinite(signals.xy).all(-1)
+    seen = np.asarray(np.isfinite(signals.xy).all(-1))
     good = np.array([bool(seen[:, r].any(-1).all()) for r in rows])
     kept = [r for r, g in zip(rows, good, strict=True) if g]
     return Dense(

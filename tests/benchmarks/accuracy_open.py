@@ -112,8 +112,7 @@ def raw_recording(run: dict[str, Any], person: str, day: str) -> Recording:
 
 def _looked(rec: Recording, k: int) -> Array:
     count = int(LOOK_S * RATE_HZ)
-    samples: Array = rec.samples[k * count : k * count + 1]
-    return samples
+    return np.asarray(rec.samples[k * count : k * count + 1], float)
 
 
 def _errors(

@@ -17,7 +17,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_streams import ended, until
+from test_streams import ended
+from waiting import until
 
 import calibkit
 from calibkit import cli

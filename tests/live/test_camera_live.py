@@ -12,6 +12,7 @@ from typing import Any
 import moving_face
 import numpy as np
 import pytest
+from waiting import until
 
 import calibkit
 from calibkit.camera import rows
@@ -54,16 +55,6 @@ def video(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def models(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     (tmp_path / "home").mkdir(mode=0o700)
     (tmp_path / "home" / "models").symlink_to(moving_face.models_home() / "models")
-
-
-def until(check: Callable[[], Any], wait_s: float = 20.0) -> Any:
-    end_s = time.monotonic() + wait_s
-    while time.monotonic() < end_s:
-        answer = check()
-        if answer:
-            return answer
-        time.sleep(0.02)
-    raise AssertionError(f"nothing in {wait_s} s")
 
 
 def tell_targets(outlet: lsl.MarkerOutlet, start_s: float) -> None:

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from waiting import until
 
 from calibkit.fitted.mapping import Mapping
 from calibkit.geometry import angles_to_px, px_to_angles
@@ -34,17 +35,6 @@ Program = subprocess.Popen[str]
 Start = Callable[..., Program]
 SOURCE, WHO = "calibkit-raw:simulate-screen-4", "p-drift"
 FAR = (1.2, 0.9)  # degrees: 1.5 in all
-
-
-def until(check: Callable[[], Any], wait_s: float = 20.0) -> Any:
-    """Return the first answer that is true."""
-    end_s = time.monotonic() + wait_s
-    while time.monotonic() < end_s:
-        answer = check()
-        if answer:
-            return answer
-        time.sleep(0.02)
-    raise AssertionError(f"nothing in {wait_s} s")
 
 
 def find(source_id: str, kind: str = "Gaze") -> Any:

@@ -10,11 +10,13 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import waiting
 from numpy.typing import NDArray
 
 import calibkit
@@ -50,15 +52,7 @@ def mapping(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def until(check: Callable[[], Any], wait_s: float = 15.0) -> Any:
-    """Return the first answer that is true."""
-    end_s = time.monotonic() + wait_s
-    while time.monotonic() < end_s:
-        answer = check()
-        if answer:
-            return answer
-        time.sleep(0.02)
-    raise AssertionError(f"nothing in {wait_s} s")
+until = partial(waiting.until, wait_s=15.0)
 
 
 def listen(source_id: str) -> lsl.GazeInlet:
