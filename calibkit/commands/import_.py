@@ -1,4 +1,4 @@
-"""calibkit import: a recording from another program's file."""
+"""calibkit import: a recording from another program's file, or a torn session."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ if TYPE_CHECKING:
     from calibkit.archive.imported import Imported
     from calibkit.archive.xdf import XdfStream
     from calibkit.geometry import Setup
+    from calibkit.kept.recording import Recording
     from calibkit.kept.stream_names import StreamNames
 
-SUMMARY = "a recording from an XDF file that any LSL recorder wrote"
+SUMMARY = "a recording from any LSL recorder's XDF file, or from a torn session"
 _ASKED = {
     "screen_px": ("the screen's width and height in pixels", "--screen-px WxH"),
     "screen_mm": ("the picture's width and height in millimetres", "--screen-mm WxH"),
@@ -24,7 +25,12 @@ _ASKED = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit import`."""
-    parser.add_argument("kind", choices=("xdf",), help="what kind of file it is")
+    parser.add_argument(
+        "kind",
+        choices=("xdf", "journal"),
+        help="what it is; journal: what calibkit itself wrote of a session "
+        "that did not end properly, to which no other flag applies",
+    )
     parser.add_argument("file", type=Path, metavar="FILE", help="the file to read")
     options.add_output(parser, "REC", "the recording to write, ending in .h5")
     parser.add_argument(
@@ -65,6 +71,8 @@ def run(args: argparse.Namespace) -> int:
     options.check_output(args.output, force=args.force)
     if args.output.suffix != ".h5":
         raise CallError(f"{args.output} does not end in .h5; name the recording so")
+    if args.kind == "journal":
+        return _journal(args)
     if args.person:
         check_person(args.person)
     made = _import(args)
@@ -74,10 +82,24 @@ def run(args: argparse.Namespace) -> int:
     facts = _facts(args, made)
     if args.json:
         options.emit_json(facts)
-    options.say(
-        f"{args.output}: {facts['samples']} samples in {facts['seconds']:.1f} s, "
-        f"{facts['targets']} targets, {facts['events']} events"
-    )
+    options.say(_sum(args, facts))
+    return 0
+
+
+def _journal(args: argparse.Namespace) -> int:
+    from calibkit.kept import journal_contents, recording_file
+    from calibkit.kept.recording import Recording
+
+    contents = journal_contents.read(args.file)
+    parts = journal_contents.fields_of(contents)
+    recording_file.write(args.output, parts, overwrite=args.force)
+    rec = Recording.load(args.output)
+    for fault in contents.faults:
+        options.say(f"note: {fault}")
+    facts = _counts(args, rec) | {"notes": contents.faults}
+    if args.json:
+        options.emit_json(facts)
+    options.say(_sum(args, facts))
     return 0
 
 
@@ -153,12 +175,26 @@ def _names(
     )
 
 
+def _sum(args: argparse.Namespace, facts: dict[str, Any]) -> str:
+    return (
+        f"{args.output}: {facts['samples']} samples in {facts['seconds']:.1f} s, "
+        f"{facts['targets']} targets, {facts['events']} events"
+    )
+
+
 def _facts(args: argparse.Namespace, made: Imported) -> dict[str, Any]:
-    rec = made.recording
+    return {
+        **_counts(args, made.recording),
+        "stream": made.stream.source_id or made.stream.name,
+        "notes": list(made.notes),
+    }
+
+
+def _counts(args: argparse.Namespace, rec: Recording) -> dict[str, Any]:
     return {
         "version": 1,
         "recording": str(args.output),
-        "stream": made.stream.source_id or made.stream.name,
+        "stream": rec.source_id or rec.name,
         "samples": len(rec.time),
         "seconds": float(rec.time[-1] - rec.time[0]) if len(rec.time) else 0.0,
         "rate_hz": rec.rate_hz(),
@@ -167,5 +203,4 @@ def _facts(args: argparse.Namespace, made: Imported) -> dict[str, Any]:
         "screen_px": rec.setup.screen_px,
         "screen_mm": rec.setup.screen_mm,
         "distance_mm": rec.setup.distance_mm,
-        "notes": list(made.notes),
     }

@@ -9,6 +9,8 @@ from calibkit.joined import options
 from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from calibkit.streams.lsl import GazeInlet, Watch
     from calibkit.streams.lsl_found import Found
 
@@ -44,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _run(args: argparse.Namespace, stop: Stop) -> int:
     from calibkit.errors import CallError, DeviceError
-    from calibkit.kept import journal, settings
+    from calibkit.kept import journal, journal_elsewhere, settings
     from calibkit.kept.home import resolve
     from calibkit.kept.profile import check_person
     from calibkit.streams import lsl
@@ -54,7 +56,8 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
         raise CallError(f"{args.output} does not end in .h5; name the recording so")
     if args.person:
         check_person(args.person)
-    stored = settings.load(resolve(args.home, create=False))
+    home = resolve(args.home, create=False)
+    stored = settings.load(home)
     watch = lsl.Watch("Gaze", args.stream)
     found = _first(args, watch, stop)
     if found is None:
@@ -62,9 +65,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     inlet = _connect(found, stored)
     setup = _setup(args, stored, inlet)
     path = args.output.with_suffix(journal.SUFFIX)
-    kept = journal.rescue(path)
-    if kept is not None:
-        options.say(f"calibkit: {kept.text}")
+    _take_up(home, path)
     writer = journal.Writer(path, _header(args, inlet, setup))
     try:
         count = _loop(args, stop, watch, inlet, found, stored, writer)
@@ -73,6 +74,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
         made = journal.finish(path)
         if made != args.output:
             made.replace(args.output)
+        journal_elsewhere.forget(home, path)
     options.say(f"wrote {count} samples to {args.output}")
     if not count:
         raise DeviceError(
@@ -80,6 +82,25 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
             "the tracker's measurement"
         )
     return 0
+
+
+def _take_up(home: Path, path: Path) -> None:
+    """Finish what a crash left, here and elsewhere; note where this one will lie."""
+    from calibkit.errors import StorageError
+    from calibkit.kept import journal, journal_elsewhere
+
+    # First what is in the way: it must not take the new recording's name.
+    in_the_way = journal.rescue(path)
+    others = journal_elsewhere.recover(home)
+    for kept in [*([in_the_way] if in_the_way else []), *others]:
+        options.say(f"calibkit: {kept.text}")
+    try:
+        journal_elsewhere.note(home, path)
+    except StorageError as error:
+        options.say(
+            f"calibkit: should this break off, calibkit import journal {path} makes a "
+            f"recording of what came, but nothing finds it by itself: {error}"
+        )
 
 
 def _first(args: argparse.Namespace, watch: Watch, stop: Stop) -> Found | None:

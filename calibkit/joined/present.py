@@ -12,7 +12,7 @@ from calibkit.errors import CallError
 from calibkit.joined import present_gaze, present_plan, present_setup
 from calibkit.joined.present_plan import Wanted
 from calibkit.kept import home as home_folder
-from calibkit.kept import settings
+from calibkit.kept import journal_elsewhere, settings
 from calibkit.kept.protocol_model import Protocol
 from calibkit.kept.recording import Recording
 
@@ -145,6 +145,9 @@ def present(
     wanted = present_plan.chosen(
         protocol, do, person, mapping, shared, within_deg, home_folder.resolve(home)
     )
+    say = tell or _log.info
+    for found in journal_elsewhere.recover(wanted.home):
+        say(found.text)
     given = {"screen_mm": screen_mm, "distance_mm": distance_mm}
     how = {"advance": advance, "checks_only": do != "calibrate"}
     if advance not in (None, "gaze", "timer", "key"):
@@ -158,7 +161,7 @@ def present(
         attempt = present_plan.attempt(wanted, setup, end, seed=seed, how=how)
         present_plan.check(wanted, attempt)
         shown = present_plan.screen(wanted, setup, win, pictures)
-        path = _held(shown, wanted, attempt, end, tell or _log.info)
+        path = _held(shown, wanted, attempt, end, say)
     return _outcome(wanted, attempt, path)
 
 

@@ -41,7 +41,7 @@ def prepare(
         Whatever is missing or unusable, by its own class.
     """
     from calibkit.kept import home as home_folder
-    from calibkit.kept import journal
+    from calibkit.kept import journal_elsewhere
     from calibkit.kept.profile import check_person
 
     check_person(args.person)
@@ -52,7 +52,7 @@ def prepare(
     for note in protocol.advice(chosen) if not checks_only else ():
         options.say(_("Note: {text}").format(text=note))
     home = home_folder.resolve(args.home)
-    for found in journal.recover(home / "recordings"):
+    for found in journal_elsewhere.recover(home):
         options.say(_("Note: {text}").format(text=found.text))
     make = _headless if args.headless else _live
     return make(args, chosen, home, checks_only)

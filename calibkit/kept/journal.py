@@ -253,8 +253,8 @@ def recover(folder: Path | str) -> tuple[Recovered, ...]:
     """
     found = []
     for path in sorted(Path(folder).rglob(f"*{SUFFIX}")):
-        if not _in_use(path):
-            found.append(_recovered(path))
+        if not in_use(path):
+            found.append(recovered(path))
             disk.sweep(path.parent)
     return tuple(found)
 
@@ -281,7 +281,7 @@ def rescue(path: Path) -> Recovered | None:
     """
     if not path.exists():
         return None
-    if _in_use(path):
+    if in_use(path):
         raise CallError(f"another process writes {path} now; choose another name")
     stem, number = path.name.removesuffix(SUFFIX), 1
     while (aside := path.with_name(f"{stem}-unfinished-{number}{SUFFIX}")).exists():
@@ -290,10 +290,11 @@ def rescue(path: Path) -> Recovered | None:
         path.rename(aside)
     except OSError as error:
         raise disk.storage_error(aside, error) from error
-    return _recovered(aside)
+    return recovered(aside)
 
 
-def _recovered(path: Path) -> Recovered:
+def recovered(path: Path) -> Recovered:
+    """Finish one journal that a crash left; whatever fails is told, not raised."""
     try:
         made = finish(path)
     except InputError as error:
@@ -308,8 +309,8 @@ def _recovered(path: Path) -> Recovered:
     return Recovered(journal=path, recording=made, text=text)
 
 
-def _in_use(path: Path) -> bool:
-    """Whether a living process writes the journal, or it went away meanwhile."""
+def in_use(path: Path) -> bool:
+    """Whether a living process writes the journal, or it cannot be opened."""
     try:
         handle = os.open(path, os.O_RDWR)
     except OSError:

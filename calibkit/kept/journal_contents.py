@@ -18,6 +18,16 @@ from calibkit.kept import disk, frames, recording_file
 
 LIMIT_BYTES = 8 << 30
 KINDS = ("header", "gaze", "target", "path", "event", "clock", "end")
+# What content raises that only another program can have written.
+_UNKNOWN = (
+    ValueError,
+    TypeError,
+    LookupError,
+    ArithmeticError,
+    AttributeError,
+    RecursionError,
+    MemoryError,
+)
 _WORDS = ("person", "session", "created", "software", "name", "source_id")
 
 
@@ -59,7 +69,7 @@ def read(path: Path | str) -> Contents:
     for frame in _in_order(data, contents.faults):
         try:
             _take(contents, frame)
-        except (ValueError, TypeError, KeyError, IndexError):
+        except _UNKNOWN:
             contents.faults.append(f"frame {frame.sequence} has no known content")
     if not contents.complete:
         contents.faults.append("the session did not end properly")
@@ -73,8 +83,8 @@ def read(path: Path | str) -> Contents:
 
 def fields_of(contents: Contents) -> dict[str, Any]:
     """Turn a journal's contents into the fields of `Recording`."""
-    header = contents.header
-    channels = tuple(Channel(**c) for c in header["channels"])
+    header = _plain(contents.header)
+    channels = header["channels"]
     rows = [contents.targets[i] for i in sorted(contents.targets)]
     chunks = [g for g in contents.gaze if g[2].shape[1] == len(channels)]
     empty = (np.empty(0), np.empty(0), np.empty((0, len(channels))))
@@ -84,12 +94,7 @@ def fields_of(contents: Contents) -> dict[str, Any]:
     last_s = float(stamps[-1]) if len(stamps) else 0.0
     events = [*contents.events, *((last_s, f"journal: {f}") for f in contents.faults)]
     return {
-        **{name: header.get(name, "") for name in _WORDS},
-        "attempt": int(header.get("attempt", 1)),
-        "nominal_rate": float(header.get("nominal_rate", 0.0)),
-        "protocol": str(header.get("protocol", "")),
-        "setup": Setup(**header["setup"]),
-        "channels": channels,
+        **header,
         "time": stamps,
         "time_raw": raw,
         "samples": samples,
@@ -98,6 +103,18 @@ def fields_of(contents: Contents) -> dict[str, Any]:
         "events": tuple(events),
         "clock": np.concatenate([np.empty((0, 2)), *contents.clock]),
         "unknown": None,
+    }
+
+
+def _plain(header: dict[str, Any]) -> dict[str, Any]:
+    """Turn a header into fields of `Recording`; another program's raises anything."""
+    return {
+        **{name: str(header.get(name, "")) for name in _WORDS},
+        "attempt": int(header.get("attempt", 1)),
+        "nominal_rate": float(header.get("nominal_rate", 0.0)),
+        "protocol": str(header.get("protocol", "")),
+        "setup": Setup(**header["setup"]),
+        "channels": tuple(Channel(**c) for c in header["channels"]),
     }
 
 
@@ -126,7 +143,7 @@ def _take(contents: Contents, frame: frames.Frame) -> None:
     kind, body = KINDS[frame.kind], frame.body
     if kind == "header":
         header = json.loads(body)
-        Setup(**header["setup"])
+        _plain(header)
         contents.header = contents.header or header
     elif kind == "gaze":
         contents.gaze.append(_gaze(body))

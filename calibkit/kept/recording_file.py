@@ -7,6 +7,7 @@ does not name are ignored and kept.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -80,6 +81,7 @@ def read(path: Path) -> dict[str, Any]:
     """
     from calibkit.kept import store
 
+    _check_finished(path)
     tree = store.read(
         path,
         format=FORMAT,
@@ -90,6 +92,18 @@ def read(path: Path) -> dict[str, Any]:
     found = from_tree(tree, str(path))
     store.warn_of(path, tree)
     return found
+
+
+def _check_finished(path: Path) -> None:
+    """Name the session that a crash left in the place of a recording."""
+    with contextlib.suppress(OSError, ValueError):
+        left = path.with_suffix(".journal")
+        if path.suffix == ".h5" and not path.exists() and left.is_file():
+            raise InputError(
+                f"{path} does not exist; a session that is running or did not end "
+                f"properly is kept in {left}; make it a recording with calibkit import "
+                "journal"
+            )
 
 
 def write(path: Path, parts: Mapping[str, Any], *, overwrite: bool) -> None:

@@ -291,6 +291,25 @@ def test_sigterm_while_recording_keeps_the_file(
     assert len(calibkit.Recording.load(tmp_path / "one.h5").time) > 150
 
 
+@POSIX
+def test_a_killed_recording_elsewhere_is_finished_by_the_next_under_another_name(
+    start: Start, person: Program, tmp_path: Path
+) -> None:
+    listen(RAW).close()
+    program = start("record", "-o", "one.h5")
+    assert program.stderr is not None
+    assert "recording" in program.stderr.readline()
+    time.sleep(1.5)
+    program.kill()
+    program.wait()
+    status, _, err = ended(start("record", "-o", "two.h5", "--for", "1"))
+    assert status == 0, err
+    assert str(tmp_path / "one.h5") in err
+    assert len(calibkit.Recording.load(tmp_path / "one.h5").time) > 150
+    assert len(calibkit.Recording.load(tmp_path / "two.h5").time) > 30
+    assert not list(tmp_path.glob("*.journal"))
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="the recorder comes for Linux")
 def test_a_general_recorder_and_pyxdf_read_our_stream(
     start: Start, tmp_path: Path
