@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from test_journal import write
 
 from calibkit.camera import models
 from calibkit.cli import main
@@ -17,6 +18,7 @@ from calibkit.errors import DeviceError, StorageError
 from calibkit.joined import doctor, doctor_checks, doctor_ports, doctor_probes
 from calibkit.joined.doctor_facts import Check, Probes
 from calibkit.joined.doctor_ports import Listener
+from calibkit.kept import journal_elsewhere
 from calibkit.streams.lsl_config import remedy
 
 
@@ -124,6 +126,7 @@ def test_missing_and_old_libraries_come_with_one_line(probes: Probes) -> None:
             "limits",
             "3.12",
         ),
+        ({"has_module": lambda n: False}, "archive", "limits", "calibkit[archive]"),
         ({"keyboards": 0}, "keyboard", "limits", "--advance"),
         ({"keyboards": None}, "keyboard", "unknown", "window"),
         ({"sounds": None}, "sound", "unknown", "told"),
@@ -158,6 +161,41 @@ def test_an_open_home_folder_is_told(probes: Probes, tmp_path: Path) -> None:
     found = named(probes, "home folder")
     assert found.state == "limits"
     assert "chmod 700" in found.fix
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such bits")
+def test_a_stored_file_that_lies_open_is_told(probes: Probes, tmp_path: Path) -> None:
+    folder = tmp_path / "recordings" / "p-01"
+    folder.mkdir(parents=True, mode=0o700)
+    folder.parent.chmod(0o700)
+    private, public = folder / "a.h5", folder / "b.h5"
+    private.touch(0o600)
+    assert "stored files" not in [c.name for c in doctor.examine(probes)]
+    public.touch()
+    public.chmod(0o644)
+    (folder / "link").symlink_to(public)
+    found = named(probes, "stored files")
+    assert found.state == "limits"
+    assert f"1 stored file(s) or folder(s), such as {public}" in found.words
+    assert "chmod -R go=" in found.fix
+
+
+def test_a_torn_session_is_told(probes: Probes, tmp_path: Path) -> None:
+    away = tmp_path / "away"
+    away.mkdir(mode=0o700)
+    write(away / "one.journal", close=False)
+    assert "unfinished recordings" not in [c.name for c in doctor.examine(probes)]
+    journal_elsewhere.note(tmp_path, away / "one.journal")
+    found = named(probes, "unfinished recordings")
+    assert str(away / "one.journal") in found.words
+    assert "import journal" in found.fix
+    assert not doctor.lacking(doctor.examine(probes))
+
+
+def test_a_home_below_a_file_is_missing(probes: Probes, tmp_path: Path) -> None:
+    (tmp_path / "file").touch(0o600)
+    found = named(replace(probes, home=lambda: tmp_path / "file" / "x"), "home folder")
+    assert found.state == "missing"
 
 
 def test_a_home_that_is_refused_is_missing(probes: Probes) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from calibkit.joined import doctor_checks as checks
+from calibkit.joined import doctor_storage
 from calibkit.joined.doctor_facts import Check, Probes
 
 MARKS = {"good": "good", "limits": "note", "missing": "MISSING", "unknown": "unknown"}
@@ -30,10 +31,11 @@ def examine(probes: Probes) -> list[Check]:
         *checks.libraries(probes),
         checks.liblsl(probes),
         checks.clock(probes),
-        *checks.storage(probes),
+        *doctor_storage.storage(probes),
         checks.display(probes),
         checks.psychopy(probes),
         checks.camera(probes),
+        checks.archive(probes),
         checks.keyboard(probes),
         checks.sound(probes),
         checks.configuration(probes),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Callable
 from pathlib import Path
 
 from calibkit.camera import models
@@ -15,10 +14,6 @@ from calibkit.joined import doctor_ports as ports
 from calibkit.joined.doctor_facts import Check, Probes
 from calibkit.streams.lsl_config import remedy
 from calibkit.window.display import has_display
-
-NEEDED_BYTES = 100_000_000
-# An hour of 12 channels at 250 Hz takes 86 MB (measured).
-COMFORT_BYTES = 1_000_000_000
 
 _REQUIREMENT = re.compile(r"^\s*([A-Za-z0-9._-]+)\s*(?:>=\s*([0-9][0-9.]*))?")
 
@@ -116,71 +111,6 @@ def clock(probes: Probes) -> Check:
     return Check(name="clock", state="good", words="Time runs evenly.")
 
 
-def storage(probes: Probes) -> list[Check]:
-    """The home folder: usable, private, with room."""
-    try:
-        home = probes.home()
-    except CalibkitError as problem:
-        return [
-            Check(
-                name="home folder",
-                state="missing",
-                words=f"Nothing can be stored: {problem}.",
-                fix="Name a folder of your own with --home DIR or CALIBKIT_HOME.",
-            )
-        ]
-    return [_folder(probes, home), _room(probes, home)]
-
-
-def _existing(path: Path, there: Callable[[Path], int | None]) -> Path:
-    for place in (path, *path.parents):
-        if there(place) is not None or place.exists():
-            return place
-    return path
-
-
-def _folder(probes: Probes, home: Path) -> Check:
-    place = _existing(home, probes.mode)
-    if not probes.writable(place):
-        return Check(
-            name="home folder",
-            state="missing",
-            words=f"{place} cannot be written to.",
-            fix="Name another folder with --home DIR or CALIBKIT_HOME.",
-        )
-    mode = probes.mode(home)
-    if place == home and mode is not None and mode & 0o077:
-        return Check(
-            name="home folder",
-            state="limits",
-            words=f"Others on this computer can look into {home} (mode {mode:03o}).",
-            fix=f"Run: chmod 700 '{home}'",
-        )
-    new = "" if place == home else " (made when first needed)"
-    return Check(name="home folder", state="good", words=f"{home}{new}.")
-
-
-def _room(probes: Probes, home: Path) -> Check:
-    place = _existing(home, probes.mode)
-    try:
-        free = probes.free_bytes(place)
-    except OSError as problem:
-        return Check(
-            name="disk space", state="unknown", words=f"It cannot be told: {problem}."
-        )
-    hours = free / 86e6
-    words = f"{free / 1e9:.1f} GB free, some {hours:,.0f} hours of recording."
-    if free >= COMFORT_BYTES:
-        return Check(name="disk space", state="good", words=words)
-    state = "limits" if free >= NEEDED_BYTES else "missing"
-    return Check(
-        name="disk space",
-        state=state,
-        words=words,
-        fix="Free some space, or name a folder on another disk with --home DIR.",
-    )
-
-
 def display(probes: Probes) -> Check:
     """Whether a window can be shown."""
     if has_display(probes.environment, probes.system):
@@ -244,6 +174,19 @@ def camera(probes: Probes) -> Check:
 
 def _camera_lacks(words: str, fix: str) -> Check:
     return Check(name="camera", state="limits", words=words, fix=fix)
+
+
+def archive(probes: Probes) -> Check:
+    """What reads other recorders' files."""
+    if probes.has_module("pyxdf"):
+        words = "pyxdf is installed: XDF files can be read."
+        return Check(name="archive", state="good", words=words)
+    return Check(
+        name="archive",
+        state="limits",
+        words="pyxdf is not installed: XDF files cannot be read; all else works.",
+        fix='Run: pip install "calibkit[archive]"',
+    )
 
 
 def keyboard(probes: Probes) -> Check:
