@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from calibkit import errors
 from calibkit.channels import Channel, feature_sources
-from calibkit.streams import lsl_config, lsl_markers, lsl_xml
+from calibkit.streams import lsl_config, lsl_found, lsl_markers, lsl_xml
 from calibkit.streams.lsl_found import Arrival, Chunk, Found, candidates, choose
 
 GAZE = Found(
@@ -271,6 +271,41 @@ def test_loopback_is_the_default_and_a_session_separates() -> None:
     assert text.count("[lab]") == 1
     assert "SessionID=abc" in text
     assert "ResolveScope=machine" in lsl_config.configuration("Windows", "abc")
+
+
+def test_looking_leaves_ports_to_outlets() -> None:
+    """Source: liblsl's api_config.cpp and resolver_impl.cpp: 32 ports are asked.
+
+    A wave of questions to the group and one to each port alternate; each wave holds a
+    port of these until its answers count no more.
+    """
+    text = lsl_config.configuration("Linux")
+    tuning = dict(line.split("=") for line in text.split("[tuning]\n")[1].splitlines())
+    got = {name: float(value) for name, value in tuning.items()}
+    cycle_s = (
+        got["MulticastMinRTT"] + got["UnicastMinRTT"] + got["ContinuousResolveInterval"]
+    )
+    held = (got["MulticastMaxRTT"] + got["UnicastMaxRTT"]) / cycle_s
+    assert held <= 16
+
+
+def test_a_wait_in_steps_sees_what_came_between_two_and_ends_in_time() -> None:
+    now, asked = [0.0], list[float]()
+
+    def call(wait_s: float) -> None:
+        asked.append(wait_s)
+        now[0] += wait_s
+        if now[0] < done_s:
+            raise TimeoutError
+
+    done_s = 0.6
+    lsl_found.in_steps(call, 5.0, lambda: now[0], TimeoutError)
+    assert now[0] <= 0.75
+    assert max(asked) <= 0.25
+    now[0], done_s = 0.0, 10.0
+    with pytest.raises(TimeoutError):
+        lsl_found.in_steps(call, 1.1, lambda: now[0], TimeoutError)
+    assert now[0] == pytest.approx(1.1)
 
 
 def test_users_configuration_replaces_ours(tmp_path: Path) -> None:

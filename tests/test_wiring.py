@@ -428,6 +428,16 @@ def test_trackers_that_die_one_after_the_other_are_not_taken_for_twins() -> None
     assert np.diff(here.sink.at).max() < 0.5  # the trackers' own pauses are 0.3 s
 
 
+def test_a_tracker_that_dies_while_it_is_opened_is_no_twin_of_the_next() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1003.0)
+    here.add(replace(TRACKER, uid="u2"), 1003.2, 1003.2)
+    here.add(replace(TRACKER, uid="u3"), 1003.3, 1e9)
+    here.publish()
+    assert here.opened == ["u1", "u3"]
+    assert np.diff(here.sink.at).max() < 0.5  # 0.3 s of it without any tracker
+
+
 def test_a_connection_that_breaks_is_made_again_to_the_same_outlet() -> None:
     here = world()
     here.add(TRACKER, 1000.0, 1e9)

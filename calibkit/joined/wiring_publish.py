@@ -21,7 +21,7 @@ from calibkit.kept import lock
 from calibkit.live.publisher import Applied, Notice, Publisher, differences
 from calibkit.streams.lsl_found import OURS, Found, choose
 
-SETTLE_S = 0.3  # after the first candidate, so that a second one is seen too
+SETTLE_S = 0.15  # after the first candidate; a second one answers the same question
 LOOK_S = 0.02
 PULL_S = 0.05
 CHORES_S = 1.0
@@ -317,9 +317,12 @@ def _again(
 ) -> tuple[Inlet | None, Found]:
     """Wait for the same stream's return, and open it."""
     told, chores_s = "", edges.clock()
+    failed: set[str] = set()
     while not stop:
         fitting, others = _returned(publisher, last, lost, edges)
         text = others
+        # One that ended while it was being opened goes on being announced, too.
+        fitting = [one for one in fitting if one.uid not in failed] or fitting
         if len(fitting) > 1:
             text = f"{len(fitting)} streams say they are {last.label}; stop all but one"
         elif fitting:
@@ -330,6 +333,7 @@ def _again(
             else:
                 if inlet is not None:
                     return inlet, fitting[0]
+                failed.add(fitting[0].uid)
         if text and text != told:
             told = text
             publisher.lost(text, edges.clock())

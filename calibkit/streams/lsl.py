@@ -22,15 +22,7 @@ from calibkit import errors
 from calibkit.channels import Channel
 from calibkit.streams import lsl_found, lsl_xml
 from calibkit.streams.lsl_config import chosen_configuration, remedy, usual_places
-from calibkit.streams.lsl_found import (
-    FORMS,
-    Arrival,
-    Chunk,
-    Found,
-    candidates,
-    check_format,
-    choose,
-)
+from calibkit.streams.lsl_found import Arrival, Chunk, Found, candidates, choose
 from calibkit.streams.lsl_markers import event_text, parse_event
 
 __all__ = [
@@ -84,7 +76,7 @@ def _found(info: Any, text_format: int) -> Found:
         text=info.channel_format() == text_format,
         uid=info.uid(),
         handle=info,
-        form=FORMS.get(info.channel_format(), ""),
+        form=lsl_found.FORMS.get(info.channel_format(), ""),
     )
 
 
@@ -164,7 +156,8 @@ class _Inlet:
             recover=False,
             processing_flags=self._pylsl.proc_none,
         )
-        self._guard(self._inlet.open_stream, wait_s)
+        late = self._pylsl.util.TimeoutError
+        self._guard(lsl_found.in_steps, self._inlet.open_stream, wait_s, clock, late)
         self.correction_s = self._first_correction(wait_s)
 
     def _guard(self, call: Callable[..., Any], *args: Any, **options: Any) -> Any:
@@ -230,7 +223,7 @@ class GazeInlet(_Inlet):
         chunk: int = 0,
         wait_s: float = 5.0,
     ) -> None:
-        check_format(found)
+        lsl_found.check_format(found)
         super().__init__(found, buffer_s=buffer_s, chunk=chunk, wait_s=wait_s)
         self.name = found.name
         self.source_id = found.source_id

@@ -13,6 +13,9 @@ from pathlib import Path
 from calibkit import errors
 
 _QUIET = "[log]\nlevel=-3\n"
+# Looking is a question to a group, then to each port in turn, and again. Each holds a
+# port for its answers: for as long as the library's own settings say, one program that
+# looks takes all 32 ports that are asked, and none is left to the next outlet.
 _LOOPBACK_LINUX = """[ports]
 IPv6=disable
 [multicast]
@@ -22,9 +25,11 @@ TTLOverride=0
 [lab]
 KnownPeers={127.0.0.1}
 [tuning]
-MulticastMinRTT=0.1
-UnicastMinRTT=0.1
-ContinuousResolveInterval=0.05
+MulticastMinRTT=0.05
+MulticastMaxRTT=0.5
+UnicastMinRTT=0.04
+UnicastMaxRTT=0.5
+ContinuousResolveInterval=0.01
 """
 _LOOPBACK_OTHER = "[multicast]\nResolveScope=machine\n"
 

@@ -19,6 +19,7 @@ OURS = "calibkit:"
 RAW = "calibkit-raw:"
 CHANNEL_LIMIT = 64
 WALL_CLOCK_S = 5.0
+OPEN_STEP_S = 0.25
 STEP_S = 0.5  # a time of day that was set anew
 # Number formats of samples. Source: channel_format_t in liblsl's lsl/common.h.
 FORMS = {
@@ -113,6 +114,36 @@ class Arrival:
         if self.wrong and abs(late_s - self.offset_s) > STEP_S:
             self.offset_s = late_s
         return self.offset_s
+
+
+def in_steps(
+    call: Callable[[float], object],
+    wait_s: float,
+    clock: Callable[[], float],
+    late: type[Exception],
+) -> None:
+    """Wait for something in steps: the library may miss a loss that came meanwhile.
+
+    Parameters
+    ----------
+    call : callable
+        Waits at most so many seconds, and raises `late` when that was too short.
+    wait_s : float
+        In all.
+    clock : callable
+    late : exception class
+        Raised at the end, as by the last step; others at once.
+    """
+    end_s = clock() + wait_s
+    while True:
+        rest_s = end_s - clock()
+        try:
+            call(max(min(rest_s, OPEN_STEP_S), 0.0))
+        except late:
+            if rest_s <= OPEN_STEP_S:
+                raise
+        else:
+            return
 
 
 def candidates(

@@ -74,7 +74,10 @@ class Supervisor:
 
 
 class Reader:
-    """A client of the calibrated stream: stamp, arrival and row of all that comes."""
+    """A client of the calibrated stream: stamp, arrival and row of all that comes.
+
+    Last in each row is which of its connections it came by.
+    """
 
     def __init__(self) -> None:
         self.rows: list[tuple[float, ...]] = []
@@ -84,18 +87,20 @@ class Reader:
 
     def _work(self) -> None:
         pylsl = lsl._pylsl()
-        wanted = f"calibkit:{SOURCE}"
+        wanted, connection = f"calibkit:{SOURCE}", 0.0
         while not self.stop:
             seen = pylsl.resolve_byprop("source_id", wanted, 1, 0.5)
             if not seen:
                 continue
             inlet = pylsl.StreamInlet(seen[0], 10, 1, recover=False)
+            connection += 1
             with suppress(pylsl.util.LostError, pylsl.util.TimeoutError, RuntimeError):
                 inlet.open_stream(1.0)
                 while not self.stop:
                     row, stamp = inlet.pull_sample(0.1)
                     if row is not None:
-                        self.rows.append((stamp, pylsl.local_clock(), *row))
+                        at_s = pylsl.local_clock()
+                        self.rows.append((stamp, at_s, *row, connection))
 
     def close(self) -> Array:
         self.stop = True
