@@ -20,7 +20,7 @@ from calibkit.live import drift, drift_mapping, drift_reference, drift_signs
 from calibkit.live.drift_facts import NONE, Change, Drift, Policy
 from calibkit.live.drift_hook import DriftHook
 from calibkit.live.drift_reference import Level, Reference
-from calibkit.live.publisher import Notice
+from calibkit.live.publisher_output import Notice
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(527.0, 296.5), distance_mm=600.0)
 CENTRE = (960.0, 540.0)

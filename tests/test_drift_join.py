@@ -30,8 +30,9 @@ from calibkit.kept.recording import Recording
 from calibkit.live import drift_reference
 from calibkit.live.drift_facts import NONE, Pair
 from calibkit.live.drift_mapping import Recentred, one_by_one
-from calibkit.live.publisher import Notice, Publisher
+from calibkit.live.publisher import Publisher
 from calibkit.live.publisher import one_by_one as row_of
+from calibkit.live.publisher_output import Notice
 from calibkit.streams.lsl_found import Found
 
 Array = NDArray[np.float64]

@@ -184,6 +184,34 @@ def test_a_worker_that_is_killed_comes_back_until_told_to_stop() -> None:
     parent.stdout.close()
 
 
+LOADING = """
+import os, signal, sys, time
+from calibkit.joined import wiring_again
+parent, loaded = os.getpid(), []
+def load():
+    loaded.append(os.getpid() == parent)
+    raise ImportError("what cannot be loaded stops nothing")
+if wiring_again.again_and_again(lambda text: None, load) is None:
+    print(loaded, flush=True)
+    time.sleep(float(sys.argv[1]))
+    os.kill(os.getpid(), signal.SIGKILL) if len(loaded) < 2 else sys.exit(0)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks")
+@pytest.mark.parametrize("lives_s", ["0", "1.2"])
+def test_the_parent_loads_once_after_the_first_worker_began(lives_s: str) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", LOADING, lives_s], stdout=subprocess.PIPE, text=True
+    ) as parent:
+        assert parent.stdout is not None
+        try:
+            said = [parent.stdout.readline().strip() for _ in range(3)]
+        finally:
+            parent.terminate()
+    assert said == ["[]", "[True]", "[True]"]
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="ends with its parent")
 def test_a_worker_ends_with_its_parent_and_its_own_status_is_final() -> None:
     parent = subprocess.Popen(

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from calibkit.channels import Channel
 from calibkit.live import filters
-from calibkit.live.publisher import OUTPUT, Output, Publisher, differences
+from calibkit.live.publisher import Output, Publisher, differences
 from calibkit.live.publisher_gate import Gate
+from calibkit.live.publisher_output import OUTPUT
 
 CHANNELS = tuple(
     Channel(label=f"{kind}{axis}", eye="left", type=f"{kind}{axis}", unit="px")

@@ -19,9 +19,16 @@ from numpy.typing import NDArray
 
 from calibkit import errors
 from calibkit.channels import Channel
-from calibkit.joined import wiring, wiring_publish, wiring_record, wiring_source
+from calibkit.joined import (
+    wiring,
+    wiring_claim,
+    wiring_publish,
+    wiring_record,
+    wiring_source,
+)
 from calibkit.joined.wiring_stop import Pace, Stop, stopping
-from calibkit.live.publisher import Notice, Publisher
+from calibkit.live.publisher import Publisher
+from calibkit.live.publisher_output import Notice
 from calibkit.streams.lsl_found import Chunk, Found
 
 Array = NDArray[np.float64]
@@ -530,14 +537,14 @@ def _broken(notice: Notice) -> None:
 
 
 def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
-    held = wiring_publish.claim(tmp_path, TRACKER, os.getpid())
+    held = wiring_claim.claim(tmp_path, TRACKER, os.getpid())
     code = (
         "import sys; from pathlib import Path\n"
-        "from calibkit.joined import wiring_publish\n"
+        "from calibkit.joined import wiring_claim\n"
         "from types import SimpleNamespace\n"
         "from calibkit.errors import CallError\n"
         "found = SimpleNamespace(source_id=sys.argv[2])\n"
-        "try: wiring_publish.claim(Path(sys.argv[1]), found, 1)\n"
+        "try: wiring_claim.claim(Path(sys.argv[1]), found, 1)\n"
         "except CallError as problem: print(problem)\n"
     )
 
@@ -547,11 +554,11 @@ def test_only_one_process_publishes_a_stream(tmp_path: Path) -> None:
 
     assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
     assert other("t-2") == ""
-    wiring_publish.remember(held, TRACKER, os.getpid())
+    wiring_claim.remember(held, TRACKER, os.getpid())
     assert f"process {os.getpid()} publishes 't-1' already" in other("t-1")
-    assert wiring_publish.was_read(tmp_path, TRACKER)
-    assert not wiring_publish.was_read(tmp_path, replace(TRACKER, uid="u2"))
-    assert not wiring_publish.was_read(tmp_path, replace(TRACKER, source_id="t-2"))
+    assert wiring_claim.was_read(tmp_path, TRACKER)
+    assert not wiring_claim.was_read(tmp_path, replace(TRACKER, uid="u2"))
+    assert not wiring_claim.was_read(tmp_path, replace(TRACKER, source_id="t-2"))
     os.close(held)
     assert other("t-1") == ""
 

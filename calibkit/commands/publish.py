@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +13,11 @@ from calibkit.joined.wiring_stop import Stop, stopping
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
+    from calibkit.joined.wiring_ahead import Streams
     from calibkit.joined.wiring_drift import Beside
     from calibkit.joined.wiring_publish import Edges
     from calibkit.joined.wiring_status import Lines
-    from calibkit.live.publisher import Notice
-    from calibkit.streams.lsl import Watch
-    from calibkit.streams.lsl_found import Found
-    from calibkit.streams.lsl_xml import ChannelMap
+    from calibkit.live.publisher_output import Notice
 
 SUMMARY = "raw gaze in, calibrated gaze out, live, for other programs"
 
@@ -60,49 +57,66 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, stop: Stop) -> int:
-    from calibkit.joined import wiring_again
-    from calibkit.joined.wiring_status import Lines
+    import gc
 
-    mapping, home, notice = _mapping(args, stop)
-    if mapping is None:
+    from calibkit.joined import wiring_again
+
+    gc.disable()  # what is loaded stays; looking through it takes a tenth of a start
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no array here is worth more
+    plain, home, notice = _kept(args, stop)
+    if plain is None:
         return 0
-    smoothing, head = _smoothing(args.filter, mapping), os.getpid()
+    head = os.getpid()
     if wiring_again.possible():
-        _load()
-        status = wiring_again.again_and_again(options.say)
+        status = wiring_again.again_and_again(options.say, _load)
         if status is not None:
             return status
+    from calibkit.joined import wiring_ahead
+    from calibkit.joined.wiring_status import Lines
+
     lines = Lines(args.json)
     try:
-        return _publish(args, stop, lines, (mapping, home, smoothing, head, notice))
+        streams = wiring_ahead.Streams(args.stream, home, head, lines.say)
+        try:
+            return _publish(args, stop, lines, streams, (plain, home, notice))
+        finally:
+            streams.settled()
     finally:
         lines.close()
 
 
 def _load() -> None:
     """Import what a worker needs, so that the next one is ready at once."""
-    from calibkit.joined import wiring_drift, wiring_publish, wiring_status
+    from calibkit.joined import wiring_ahead, wiring_drift, wiring_status
     from calibkit.streams import lsl_live
 
-    del wiring_drift, wiring_publish, wiring_status
+    del wiring_ahead, wiring_drift, wiring_status
     lsl_live.load()
 
 
 def _publish(
-    args: argparse.Namespace, stop: Stop, lines: Lines, known: tuple[Any, ...]
+    args: argparse.Namespace,
+    stop: Stop,
+    lines: Lines,
+    streams: Streams,
+    kept: tuple[Any, ...],
 ) -> int:
-    from calibkit.joined import wiring_drift
-    from calibkit.streams import lsl
+    import gc
 
-    first, home, smoothing, head, notice = known
-    mapping, refresh = _newest(args, first, home, lines)
-    notice = notice if mapping is first else ""
-    edges = _edges(lines, home, lsl.Watch("Gaze", args.stream), refresh)
+    from calibkit.joined import wiring_drift
+
+    mapping, notice, refresh = _newest(args, stop, lines, kept)
+    if mapping is None:
+        return 0
+    smoothing, edges = _smoothing(args.filter, mapping), _edges(lines, streams, refresh)
     drift = wiring_drift.Beside(
-        mapping, edges, lines.say, home, args.person, learn=args.learn
+        mapping, edges, lines.say, kept[1], args.person, learn=args.learn
     )
+    streams.settled()
+    gc.freeze()
+    gc.enable()
     try:
-        return _flow(args, stop, lines, drift, (home, smoothing, head, notice))
+        return _flow(args, stop, streams, drift, (smoothing, notice))
     finally:
         drift.close()
 
@@ -110,30 +124,26 @@ def _publish(
 def _flow(
     args: argparse.Namespace,
     stop: Stop,
-    lines: Lines,
+    streams: Streams,
     drift: Beside,
-    known: tuple[Any, ...],
+    kept: tuple[Any, ...],
 ) -> int:
     """Wait for the stream, and publish it."""
     from calibkit.joined import wiring_publish
-    from calibkit.live.publisher import Notice, Publisher
+    from calibkit.live.publisher import Publisher
+    from calibkit.live.publisher_output import Notice
     from calibkit.streams import lsl
 
-    home, smoothing, head, notice = known
+    smoothing, notice = kept
     publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
     text = "waiting for a gaze stream on this computer"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     wait_s = float("inf") if args.wait is None else args.wait
     first = wiring_publish.wait_for_stream(
-        edges,
-        stop,
-        source_id=args.stream,
-        wait_s=wait_s,
-        known=lambda found: home is not None and wiring_publish.was_read(home, found),
+        edges, stop, source_id=args.stream, wait_s=wait_s, known=streams.known
     )
     if first is not None:
-        handle = _claim(home, first, head, lines)
-        edges = replace(edges, connected=_remembering(edges, handle, head))
+        streams.claim(first)
         if notice:
             publisher.note(notice, lsl.clock())
         wiring_publish.publish(publisher, first, edges, stop)
@@ -143,92 +153,50 @@ def _flow(
 
 
 def _edges(
-    lines: Lines,
-    home: Path | None,
-    watch: Watch,
-    refresh: Callable[[], Mapping | None],
+    lines: Lines, streams: Streams, refresh: Callable[[], Mapping | None]
 ) -> Edges:
     """Streams, clock, and all that hear what the publisher does."""
     import time
 
     from calibkit.joined import wiring_publish, wiring_status
-    from calibkit.live.publisher import OUTPUT
     from calibkit.streams import lsl, lsl_live
 
-    status: list[lsl_live.StatusOutlet] = []
     manager = wiring_status.service(os.environ)
     manager("READY=1")
-
-    def outlet(found: Found) -> lsl_live.LiveOutlet:
-        status.append(lsl_live.StatusOutlet(found))
-        return lsl_live.LiveOutlet(
-            f"{found.name}-calibrated",
-            wiring_publish.output_id(found.source_id),
-            OUTPUT,
-            found.rate,
-        )
 
     def tell(notice: Notice) -> None:
         lines.tell(notice)
         manager(f"STATUS=[{notice.state}] {notice.text}")
-        for one in status:
+        for one in streams.status:
             one.push(wiring_status.plain(notice), notice.time_s)
 
     def beat(facts: dict[str, object]) -> None:
         manager("WATCHDOG=1")
-        for one in status:
+        for one in streams.status:
             one.push(facts, lsl.clock())
 
     return wiring_publish.Edges(
-        found=watch.found,
-        connect=lambda found: lsl_live.LiveInlet(
-            found, channel_map=_names(home, found, lines), buffer_s=5, chunk=1
-        ),
-        outlet=outlet,
+        found=streams.found,
+        connect=streams.connect,
+        outlet=streams.outlet,
         clock=lsl_live.clock(),
         sleep=time.sleep,
         tell=tell,
         refresh=refresh,
         beat=beat,
-        connected=lambda found: watch.close(),
+        connected=streams.connected,
     )
 
 
-def _claim(home: Path | None, found: Found, head: int, lines: Lines) -> int | None:
-    """Be the only one; the lock goes with the process, and no disk stops the gaze."""
-    from calibkit.joined import wiring_publish
-
-    if home is None:
-        return None
-    try:
-        return wiring_publish.claim(home, found, head)
-    except OSError as problem:
-        lines.say(f"calibkit: no lock in {home} ({problem.strerror}); going on")
-        return None
-
-
-def _remembering(
-    edges: Edges, handle: int | None, head: int
-) -> Callable[[Found], None]:
-    from calibkit.joined import wiring_publish
-
-    def connected(found: Found) -> None:
-        edges.connected(found)
-        if handle is not None:
-            wiring_publish.remember(handle, found, head)
-
-    return connected
-
-
-def _mapping(
+def _kept(
     args: argparse.Namespace, stop: Stop
-) -> tuple[Mapping | None, Path | None, str]:
-    """The mapping to begin with, the home folder, and what is wrong with the mapping.
+) -> tuple[dict[str, Any] | None, Path | None, str]:
+    """A mapping's snapshot, the home folder, and what is wrong with the mapping.
 
-    None instead of a mapping when told to stop before there was one.
+    None instead of a mapping when told to stop before there was one. No numbers yet:
+    what these need takes most of a start.
     """
     from calibkit.errors import InputError, StorageError
-    from calibkit.fitted.mapping import Mapping
     from calibkit.joined import wiring_snapshot
     from calibkit.kept import home as home_folder
     from calibkit.kept import profile
@@ -241,22 +209,21 @@ def _mapping(
         options.say(f"calibkit: {problem}; going on without stored settings")
         home = None
     if args.person is None or home is None:
-        return Mapping.from_snapshot(wiring_snapshot.read(args.mapping)), home, ""
+        return wiring_snapshot.read(args.mapping), home, ""
     try:
         return _active(home, args.person, options.say), home, ""
     except InputError as fault:
         if not profile.versions(home, args.person):
             raise  # nobody of that id
         options.say(f"calibkit: {fault}")
-    mapping, notice = _own(args, home, stop)
-    return mapping, home, notice
+    plain, notice = _own(args, home, stop)
+    return plain, home, notice
 
 
 def _own(
     args: argparse.Namespace, home: Path, stop: Stop
-) -> tuple[Mapping | None, str]:
+) -> tuple[dict[str, Any] | None, str]:
     """What the tracker says by itself: better than no voice, and told loudly."""
-    from calibkit.fitted.mapping import Mapping
     from calibkit.joined import wiring_own, wiring_status
 
     manager = wiring_status.service(os.environ)
@@ -277,43 +244,51 @@ def _own(
     if plain is None:
         return None, ""
     options.say(f"calibkit: {wiring_own.WORDS}")
-    return Mapping.from_snapshot(plain), wiring_own.WORDS
+    return plain, wiring_own.WORDS
 
 
-def _active(home: Path, person: str, say: Callable[[str], object]) -> Mapping:
-    from calibkit.fitted.mapping import Mapping
+def _active(home: Path, person: str, say: Callable[[str], object]) -> dict[str, Any]:
     from calibkit.kept import profile
 
     found = profile.current(home, person)
     if found.notice:
         say(f"calibkit: {found.notice}")
-    return Mapping.from_snapshot(dict(found.mapping))
+    return dict(found.mapping)
 
 
 def _newest(
-    args: argparse.Namespace, mapping: Mapping, home: Path | None, lines: Lines
-) -> tuple[Mapping, Callable[[], Mapping | None]]:
-    """The mapping now, and a way to look for a newer one.
+    args: argparse.Namespace, stop: Stop, lines: Lines, kept: tuple[Any, ...]
+) -> tuple[Mapping | None, str, Callable[[], Mapping | None]]:
+    """The mapping now, what is wrong with it, and how to look for a newer one.
 
     A worker that was started again may be days younger than the mapping that it was
-    given; where that one's successor cannot be read, it still serves.
+    given; where that one's successor cannot be read, it still serves. None when told
+    to stop before there was one.
     """
-    from calibkit.errors import CalibkitError
+    from calibkit.errors import CalibkitError, InputError
+    from calibkit.fitted.mapping import Mapping
     from calibkit.kept import profile
 
+    plain, home, notice = kept
     if args.person is None or home is None:
-        return mapping, lambda: None
-    refresh = changed(
-        profile.folder(home, args.person) / "current",
-        lambda: _active(home, args.person, lines.say),
-    )
+        return Mapping.from_snapshot(plain), notice, lambda: None
+
+    def active() -> Mapping:
+        return Mapping.from_snapshot(_active(home, args.person, lines.say))
+
+    refresh = changed(profile.folder(home, args.person) / "current", active)
     try:
-        newest = _active(home, args.person, lines.say)
+        newest = active()
+        if newest.channels == tuple(plain.get("channels", ())):
+            return newest, "", refresh
     except (CalibkitError, OSError) as fault:
         lines.say(f"calibkit: {fault}; going on with the mapping in memory")
-        return mapping, refresh
-    fits = list(newest.channels) == list(mapping.channels)
-    return newest if fits else mapping, refresh
+    try:
+        return Mapping.from_snapshot(plain), notice, refresh
+    except InputError as fault:
+        lines.say(f"calibkit: {fault}")
+    plain, notice = _own(args, home, stop)
+    return Mapping.from_snapshot(plain) if plain else None, notice, refresh
 
 
 def changed(
@@ -350,17 +325,3 @@ def _smoothing(name: str | None, mapping: Mapping) -> Any:
     width, height = mapping.setup.screen_px
     local = geometry.px_per_degree(mapping.setup, [[width / 2, height / 2]])
     return filters.named(name, float(local.mean()))
-
-
-def _names(home: Path | None, found: Found, lines: Lines) -> ChannelMap | None:
-    """The user's names for a stream's channels; a damaged file costs only these."""
-    from calibkit.errors import CalibkitError
-    from calibkit.kept import settings
-
-    if home is None:
-        return None
-    try:
-        return settings.load(home).names(found.key)
-    except CalibkitError as problem:
-        lines.say(f"calibkit: {problem}; going on without stored channel names")
-        return None

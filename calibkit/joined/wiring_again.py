@@ -1,9 +1,11 @@
 """A worker that is started anew within milliseconds when it dies.
 
 Starting Python and its libraries takes longer than a person should be without a voice.
-So a small parent, which has all loaded and touches neither streams nor files, forks the
-worker and forks another one when a signal ended it: a fault in a library, the system
-short of memory, kill -9. What the worker decides itself (an exit status) is final.
+So a small parent, which touches no streams, forks the worker and forks another one when
+a signal ended it: a fault in a library, the system short of memory, kill -9. The first
+one is forked before the libraries are loaded, so that it may open streams meanwhile;
+the parent loads them a little later, for the next. What the worker decides itself (an
+exit status) is final.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ from collections.abc import Callable
 
 SOON_S = 1.0  # a worker that dies sooner is started again more and more slowly
 LONGEST_S = 5.0
+READY_S = 0.7  # later than a start takes, which loading as well would hold up
+POLL_S = 0.01
 _DEATH = 1  # PR_SET_PDEATHSIG, prctl(2)
 
 
@@ -27,13 +31,17 @@ def possible() -> bool:
     return hasattr(os, "fork") and threading.active_count() == 1
 
 
-def again_and_again(say: Callable[[str], object]) -> int | None:
+def again_and_again(
+    say: Callable[[str], object], ready: Callable[[], object] = lambda: None
+) -> int | None:
     """Fork the worker, and again whenever a signal ends it.
 
     Parameters
     ----------
     say : callable
         Tells people.
+    ready : callable
+        Loads, once and in the parent, what the next worker then finds loaded.
 
     Returns
     -------
@@ -42,7 +50,7 @@ def again_and_again(say: Callable[[str], object]) -> int | None:
         worker's exit status.
     """
     pause_s, worker = 0.0, 0
-    stopped = False
+    stopped, prepared = False, False
 
     def pass_on(number: int, frame: object) -> None:
         nonlocal stopped
@@ -63,7 +71,13 @@ def again_and_again(say: Callable[[str], object]) -> int | None:
             return None
         signal.signal(signal.SIGTERM, pass_on)
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
-        status = _wait(worker)
+        status = None if prepared else _ended(worker, READY_S)
+        if not prepared and (status is None or status < 0):
+            prepared = True
+            # What cannot be loaded here the worker tries, and tells, itself.
+            with contextlib.suppress(Exception, KeyboardInterrupt):
+                ready()
+        status = _wait(worker) if status is None else status
         worker = 0
         signal.signal(signal.SIGTERM, mine)
         if status >= 0 or stopped:
@@ -72,6 +86,18 @@ def again_and_again(say: Callable[[str], object]) -> int | None:
         pause_s = min(max(2 * pause_s, 0.05), LONGEST_S) if soon else 0.0
         say(f"calibkit: the publisher was ended by signal {-status}; started again")
         time.sleep(pause_s)
+
+
+def _ended(worker: int, wait_s: float) -> int | None:
+    """Return what `_wait` does, or None when it lives on for so long."""
+    end_s = time.monotonic() + wait_s
+    while time.monotonic() < end_s:
+        with contextlib.suppress(KeyboardInterrupt):
+            gone, status = os.waitpid(worker, os.WNOHANG)
+            if gone:
+                return os.waitstatus_to_exitcode(status)
+            time.sleep(POLL_S)
+    return None
 
 
 def _wait(worker: int) -> int:

@@ -24,7 +24,8 @@ from calibkit.joined.wiring_publish import Edges, Inlet
 from calibkit.live import drift_mapping, drift_reference
 from calibkit.live.drift_facts import NONE, POLICY, Drift, Pair
 from calibkit.live.drift_hook import DriftHook
-from calibkit.live.publisher import Applied, Notice
+from calibkit.live.publisher import Applied
+from calibkit.live.publisher_output import Notice
 from calibkit.streams.lsl_found import Found
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from calibkit.live.publisher import Notice
+from calibkit.live.publisher_output import Notice
 
 WAITING_LINES = 200
 NOTIFY = "NOTIFY_SOCKET"

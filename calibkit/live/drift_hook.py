@@ -20,7 +20,7 @@ from calibkit.live import drift, drift_mapping, drift_reference, drift_signs
 from calibkit.live.drift_facts import NONE, POLICY, Change, Drift, Policy
 from calibkit.live.drift_mapping import Fitted
 from calibkit.live.drift_reference import BLOCK_S, Reference
-from calibkit.live.publisher import Notice
+from calibkit.live.publisher_output import Notice
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.floating]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,20 +20,14 @@ from calibkit.channels import Channel
 from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_live import live
 from calibkit.live import drift_mapping
-from calibkit.live.filters import Filter, State
 from calibkit.live.publisher_gate import WALL_CLOCK_S, Gate
+from calibkit.live.publisher_output import OUTPUT, Notice
+
+if TYPE_CHECKING:
+    from calibkit.live.filters import Filter, State
 
 STALE_AFTER_S = 0.2
 REPORT_EVERY_S = 10.0
-OUTPUT = (
-    Channel(label="x", eye="both", type="ScreenX", unit="pixels"),
-    Channel(label="y", eye="both", type="ScreenY", unit="pixels"),
-    Channel(label="sd_x", eye="both", type="sd_x", unit="pixels"),
-    Channel(label="sd_y", eye="both", type="sd_y", unit="pixels"),
-    Channel(label="valid", eye="both", type="valid", unit="normalized"),
-    Channel(label="sequence", eye="", type="sequence", unit="count"),
-    Channel(label="mapping", eye="", type="mapping", unit="id"),
-)
 Row = Callable[[Sequence[float]], tuple[float, float, float, float]]
 
 
@@ -54,15 +48,6 @@ class Applied(Protocol):
     @property
     def channels(self) -> Sequence[str]: ...  # noqa: D102
     def apply(self, samples: NDArray[np.float64]) -> Estimate: ...  # noqa: D102
-
-
-@dataclass(frozen=True, kw_only=True)
-class Notice:
-    """Something to tell: a state that began, or a fact about the stream."""
-
-    time_s: float
-    state: str
-    text: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -118,7 +118,7 @@ def test_a_reader_that_stops_reading_stops_nothing(
     code = (
         "import sys\n"
         "from calibkit.joined.wiring_status import Lines\n"
-        "from calibkit.live.publisher import Notice\n"
+        "from calibkit.live.publisher_output import Notice\n"
         "import time\n"
         "lines, longest = Lines(True), 0.0\n"
         "for k in range(5000):\n"
