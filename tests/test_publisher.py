@@ -285,3 +285,16 @@ def test_delay_is_the_running_median() -> None:
     for k, age in enumerate(ages):
         assert gate.accept(k - age, float(k))
     assert gate.delay_s == pytest.approx(np.median(ages[-101:]))
+
+
+def test_another_outlets_clock_is_told_from_lateness_at_once() -> None:
+    """A tracker whose clock is an hour ahead dies; the next one's is right again."""
+    gate = Gate()
+    for k in range(50):
+        assert gate.accept(4600.0 + k / 100, 1000.0 + k / 100 + 0.001)
+    gate.renew()
+    assert not gate.accept(4599.0, 1001.0 + 0.5)  # late by a second: of no other clock
+    assert gate.accept(1001.5, 1001.502)
+    assert gate.accept(1001.51, 1001.512)
+    assert not gate.accept(1001.52, 1011.52)  # the same outlet from here on
+    assert gate.jumps == 1

@@ -288,13 +288,13 @@ class Inlet:
 
     def __init__(self, clock: Clock, dies_s: float, channels: Any = CHANNELS) -> None:
         self.clock, self.dies_s, self.channels = clock, dies_s, channels
-        self.closed = False
+        self.closed, self.ahead_s = False, 0.0
 
     def pull(self, wait_s: float = 0.0) -> Chunk:
         self.clock.sleep(min(wait_s, 0.01))
         if self.clock.now_s >= self.dies_s:
             raise errors.DeviceError("stream tracker was lost")
-        stamp = np.array([self.clock.now_s - 0.002])
+        stamp = np.array([self.clock.now_s + self.ahead_s - 0.002])
         return Chunk(time_raw=stamp, samples=np.ones((1, 2)), correction_s=0.0)
 
     def next(self, wait_s: float) -> tuple[float, Sequence[float]]:
@@ -461,6 +461,23 @@ def test_a_connection_that_breaks_is_made_again_to_the_same_outlet() -> None:
     wiring_publish.publish(publisher, TRACKER, edges, here.stop)
     assert here.opened == ["u1", "u1"]
     assert max(here.sink.at) > 1009.0
+
+
+def test_a_clock_that_is_put_right_by_a_restart_costs_no_gaze() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1003.0)
+    here.add(replace(TRACKER, uid="u2"), 1003.1, 1e9)
+    plain = here.connect
+
+    def connect(found: Found) -> Inlet:
+        inlet = plain(found)
+        inlet.ahead_s = 3600.0 if found.uid == "u1" else 0.0
+        return inlet
+
+    edges = replace(here.edges(), connect=connect)
+    wiring_publish.publish(Publisher(Double()), TRACKER, edges, here.stop)
+    assert here.opened == ["u1", "u2"]
+    assert np.diff(here.sink.at).max() < 0.2  # 0.1 s of it without any tracker
 
 
 def test_twins_at_the_return_are_not_chosen_between() -> None:

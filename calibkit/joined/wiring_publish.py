@@ -171,6 +171,8 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
                 with suppress(OSError):
                     edges.connected(first)
                 publisher.found(first.label, edges.clock())
+                if first.uid not in lost:
+                    publisher.gate.renew()
                 text = _pump(publisher, inlet, outlet, edges, stop)
                 inlet.close()
                 if not stop:

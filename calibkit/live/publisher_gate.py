@@ -47,6 +47,7 @@ class Gate:
     _sorted: list[float] = field(default_factory=list)
     _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
+    _renewed: bool = False
 
     @property
     def delay_s(self) -> float:
@@ -75,7 +76,7 @@ class Gate:
             self.counts.unstamped += 1
             return False
         beyond = age - self._middle_s if self._sorted else 0.0
-        if beyond < -STALE_S:
+        if beyond < -STALE_S or (self._renewed and beyond > WALL_CLOCK_S):
             self._start_anew()
         elif beyond > STALE_S or stamp_s <= self._last_s:
             return self._refuse(stamp_s, age, now_s, late=beyond > STALE_S)
@@ -105,6 +106,14 @@ class Gate:
         self.jumps += 1
         self.forget()
 
+    def renew(self) -> None:
+        """Expect another outlet: an age far off is then its clock's, and no lateness.
+
+        Who connects gets nothing that was sent before, so nothing can be late by more
+        than a sender itself may be.
+        """
+        self._renewed = True
+
     def forget(self) -> None:
         """Start anew with a stream whose clock may be another one now."""
         self._ages.clear()
@@ -117,6 +126,7 @@ class Gate:
         self.counts.accepted += 1
         self._last_s = stamp_s
         self._refused = None
+        self._renewed = False
         ages, line = self._ages, self._sorted
         if len(ages) == DELAYS:
             del line[bisect_left(line, ages[0])]

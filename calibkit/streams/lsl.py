@@ -100,7 +100,8 @@ class Watch:
 
     def close(self) -> None:
         """Stop looking until asked again; looking costs, and every stream answers."""
-        self._resolver = None
+        gone, self._resolver = [self._resolver], None
+        lsl_found.let_go(gone)
 
 
 def find(

@@ -6,6 +6,7 @@ The first of several is never taken silently.
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -144,6 +145,21 @@ def in_steps(
                 raise
         else:
             return
+
+
+def let_go(things: list[Any]) -> None:
+    """Let go of what the library may take seconds to end, in a thread of its own.
+
+    Source: liblsl's resolver_impl.cpp and data_receiver.cpp. The end of a resolver may
+    wait out a question that was asked in just that moment (5 s were seen), the end of
+    an inlet a thread that sleeps for half a second. The program's own end waits too.
+
+    Parameters
+    ----------
+    things : list
+        The only ones that hold them; emptied.
+    """
+    threading.Thread(target=things.clear).start()
 
 
 def candidates(

@@ -20,7 +20,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from calibkit import errors
-from calibkit.streams import lsl, lsl_xml
+from calibkit.streams import lsl, lsl_found, lsl_xml
 from calibkit.streams.lsl_found import OURS, Found
 
 LIMIT_BYTES = 256 * 1024
@@ -37,9 +37,11 @@ class LiveInlet(lsl.GazeInlet):
         self._pull: Any = _puller(self._inlet)
 
     def close(self) -> None:
-        """Disconnect."""
+        """Disconnect, and wait for nothing."""
+        gone = [self._inlet, self._pull]  # what pulls holds the library's inlet too
         super().close()
-        self._pull = None  # it holds the library's inlet too
+        self._pull = None
+        lsl_found.let_go(gone)
 
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
         """Return the next sample, or None when none came in time.

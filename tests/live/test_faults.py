@@ -16,6 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import fault_check
+import fault_probe
 import fault_world
 import numpy as np
 import pytest
@@ -102,6 +103,7 @@ def test_the_judge_finds_what_is_wrong(
         bad[row, column] += change
         texts = fault_check.check(world, bad).faults
         assert any(word in text for text in texts), word
+    world.probe.halts, world.probe.queues = [], []  # no machine to excuse it
     late = rows.copy()
     quiet_s = world.done[-1][0] + 0.5  # no kill excuses a gap from there on
     late[late[:, fault_check.ARRIVAL] > quiet_s, fault_check.ARRIVAL] += 0.6
@@ -109,6 +111,24 @@ def test_the_judge_finds_what_is_wrong(
     twice = rows.copy()
     twice[31] = twice[30]
     assert any("twice" in text for text in fault_check.check(world, twice).faults)
+
+
+def test_what_the_machine_keeps_back_is_the_longest_wait_of_each_program() -> None:
+    probe = fault_probe.Probe()
+    probe.stop = True
+    probe.thread.join()
+    probe.halts = [(9.0, 5.0), (10.2, 0.03)]
+    probe.queues = [
+        (9.0, {1: {"a": 0.0, "b": 0.0}, 2: {"c": 3.0}}),
+        (9.9, {1: {"a": 1.0, "b": 4.0}, 2: {"c": 3.0}}),
+        (10.2, {1: {"a": 1.2, "b": 4.1}, 2: {"c": 3.05}}),
+        (10.9, {1: {"a": 1.9, "b": 5.0}, 2: {"c": 3.9}}),
+    ]
+    assert probe.lost_s(10.0, 10.5) == pytest.approx(0.2 + 0.05)
+    assert probe.lost_s(10.0, 10.1) == pytest.approx(0.1)  # no more than all of it
+    probe.queues = []
+    assert probe.lost_s(10.0, 10.5) == pytest.approx(0.03)
+    assert probe.lost_s(10.3, 10.5) == 0.0
 
 
 def test_a_reader_that_stops_reading_stops_nothing(
