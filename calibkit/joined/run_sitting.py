@@ -45,8 +45,8 @@ def prepare(
     from calibkit.kept.profile import check_person
 
     check_person(args.person)
-    if args.headless and args.stream:
-        raise CallError("--headless reads no stream; leave out --stream or --headless")
+    if args.headless:
+        _check_headless(args, chosen)
     if args.pictures is not None and not args.headless:
         args.pictures.mkdir(parents=True, exist_ok=True)
     for note in protocol.advice(chosen) if not checks_only else ():
@@ -56,6 +56,22 @@ def prepare(
         options.say(_("Note: {text}").format(text=found.text))
     make = _headless if args.headless else _live
     return make(args, chosen, home, checks_only)
+
+
+def _check_headless(args: argparse.Namespace, chosen: Protocol) -> None:
+    """Refuse what would wait for ever: nobody presses a key there."""
+    if args.stream:
+        raise CallError("--headless reads no stream; leave out --stream or --headless")
+    if args.between:
+        raise CallError(
+            "--between waits for an operator's key, and --headless has no keys; leave "
+            "out one of them"
+        )
+    if (args.advance or chosen.pace.advance) == "key":
+        raise CallError(
+            "the targets would wait for a key, and --headless has no keys; add "
+            "--advance gaze or --advance timer"
+        )
 
 
 def _flags(args: argparse.Namespace) -> dict[str, Any]:
