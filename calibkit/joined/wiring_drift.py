@@ -228,7 +228,7 @@ def last_correction(
         made = datetime.fromisoformat(row["created"])
         right, down = map(float, row["change"]["after_deg"])
         young = since <= made and 0 <= (now - made).total_seconds() <= LASTS_S
-        bounded = math.hypot(right, down) <= POLICY.bound_deg  # never with NaN
+        bounded = math.hypot(right, down) <= POLICY.most_deg  # never with NaN
         if row["mapping"] == mapping and young and bounded:
             return right, down
     return NONE

@@ -21,6 +21,7 @@ from calibkit.live.drift_facts import POLICY, Change, Drift, Pair, Policy
 Array = NDArray[np.float64]
 
 MOST_OFFSETS = 100
+FAR = 3.0  # sd of what has moved: a look beyond was at something else
 
 
 def look(
@@ -35,7 +36,8 @@ def look(
     """Re-centre on one look at one target, if the look disagrees with the mapping.
 
     A look is itself a third of a degree off, so one that agrees is left alone: a fresh
-    point is then worse than none.
+    point is then worse than none. Looks add up: a second one, at another target, mends
+    what the first got wrong.
 
     Parameters
     ----------
@@ -57,25 +59,73 @@ def look(
 
     Notes
     -----
-    Posterior of a mean with prior sd tau and noise sigma: w = tau² / (tau² + sigma²).
+    Two hypotheses weighed by Bayes' factor, normal each (two axes): nothing has moved
+    since the last evidence, or something has, by moved_sd_deg. Their posterior means
+    are averaged by their probabilities.
     """
-    off, _ = _away(setup, target_px, gaze_px, sd_deg)
+    off, local = _away(setup, target_px, gaze_px, sd_deg)
     if off is None:
         text = "the look at the target was not seen; nothing has changed"
         return state, (_kept(state, time_s, text),)
-    used = np.array(state.offset)
-    difference = off - used
-    # The mapping's own sd there holds its usual drift, and what it cannot follow.
-    local = sd_deg if math.isfinite(sd_deg) else 0.0
-    ordinary = max(policy.usual_sd_deg, local) ** 2 + policy.aim_sd_deg**2
-    if float(difference @ difference) / ordinary <= policy.doubt:
-        text = f"the look agrees with the mapping ({_size(difference)}); it stays"
+    noise = policy.aim_sd_deg**2 + local**2
+    away = off - np.array(state.mean)
+    if math.hypot(*away) > FAR * math.sqrt(policy.moved_sd_deg**2 + noise):
+        text = (
+            f"gaze was {math.hypot(*away):.1f} degrees from the target, too far to "
+            "follow; nothing has changed: look at the target again, or calibrate anew"
+        )
         return state, (_kept(state, time_s, text),)
-    prior, noise = policy.moved_sd_deg**2, policy.aim_sd_deg**2 + local**2
-    weight = prior / (prior + noise)
-    variance = (1 - weight) * prior
-    wanted = used + weight * difference
-    return _move(state, time_s, wanted, variance, "re-centred", policy)
+    soon = abs(time_s - state.looked_s) < policy.again_s  # never with NaN
+    chance = policy.again_chance if soon else policy.moved_chance
+    still = _walked(state, time_s, policy)
+    moved, mean, variance = _weighed(away, still, noise, chance, policy)
+    wanted = np.array(state.mean) + mean
+    state = replace(state, looked_s=time_s)
+    if moved < 0.5 or _short(wanted, state, sd_deg, policy):
+        state = replace(state, mean=_pair(wanted), variance=variance, seen_s=time_s)
+        text = f"the look agrees with the mapping ({_size(off - state.offset)}); it "
+        text += "stays"
+        return state, (_kept(state, time_s, text),)
+    made, changes = _move(
+        state, time_s, wanted, variance, "re-centred", policy, sd_deg=sd_deg
+    )
+    if soon:
+        return made, changes
+    text = f"{changes[0].text}; a look at another target makes sure"
+    return made, (replace(changes[0], text=text),)
+
+
+def _walked(state: Drift, time_s: float, policy: Policy) -> float:
+    """Variance of the offset, per axis, when nothing happens but its own walk."""
+    idle = 0.0 if math.isnan(state.seen_s) else max(0.0, time_s - state.seen_s)
+    walked = state.variance + policy.wander_deg**2 * idle / 600.0
+    return min(walked, policy.moved_sd_deg**2)
+
+
+def _weighed(
+    away: Array, still: float, noise: float, chance: float, policy: Policy
+) -> tuple[float, Array, float]:
+    """Probability that something moved; mean (2,) and variance of the offset's change.
+
+    The variance is per axis, of both hypotheses together.
+    """
+    prior = np.array([still, policy.moved_sd_deg**2])
+    total = prior + noise
+    square = float(away @ away)
+    fits = np.exp(-0.5 * square / total + 0.5 * square / total.max()) / total
+    share = np.array([1.0 - chance, chance]) * fits
+    share /= share.sum()
+    weight = prior / total
+    mean: Array = float(share @ weight) * away
+    apart = (weight - float(share @ weight)) ** 2 * square / 2.0
+    variance = float(share @ ((1.0 - weight) * prior + apart))
+    return float(share[1]), mean, variance
+
+
+def _short(wanted: Array, state: Drift, sd_deg: float, policy: Policy) -> bool:
+    """Whether the offset would hardly change."""
+    way = _bounded(wanted, policy.bound(sd_deg)) - np.array(state.offset)
+    return math.hypot(*way) < policy.least_deg
 
 
 def selected(
@@ -116,9 +166,7 @@ def selected(
     off, local_sd = _away(setup, target_px, gaze_px, sd_deg)
     if off is None or not math.isfinite(time_s):
         return state, ()
-    idle = 0.0 if math.isnan(state.seen_s) else max(0.0, time_s - state.seen_s)
-    prior = state.variance + policy.wander_deg**2 * idle / 600.0
-    prior = min(prior, policy.moved_sd_deg**2)
+    prior = _walked(state, time_s, policy)
     mean = np.array(state.mean)
     noise = policy.select_sd_deg**2 + local_sd**2
     wild = float((off - mean) @ (off - mean)) / (prior + noise)
@@ -132,11 +180,11 @@ def selected(
         seen_s=time_s,
         selections=state.selections + 1,
     )
-    return _act(state, time_s, policy)
+    return _act(state, time_s, sd_deg, policy)
 
 
 def _act(
-    state: Drift, time_s: float, policy: Policy
+    state: Drift, time_s: float, sd_deg: float, policy: Policy
 ) -> tuple[Drift, tuple[Change, ...]]:
     """Move, tell, or leave alone, by what the selections say by now."""
     difference = np.array(state.mean) - state.offset
@@ -146,7 +194,9 @@ def _act(
     if policy.learn:
         share = min(1.0, policy.step_deg / math.hypot(*difference))
         wanted = np.array(state.offset) + share * difference
-        moved, changes = _move(state, time_s, wanted, state.variance, "learned", policy)
+        moved, changes = _move(
+            state, time_s, wanted, state.variance, "learned", policy, sd_deg=sd_deg
+        )
         # What could not be moved for the bound must not come again at each selection.
         if changes[0].before != changes[0].after or not state.told:
             return replace(moved, mean=state.mean, told=True), changes
@@ -174,19 +224,15 @@ def _move(
     variance: float,
     kind: str,
     policy: Policy,
+    *,
+    sd_deg: float,
 ) -> tuple[Drift, tuple[Change, ...]]:
-    length = math.hypot(*wanted)
-    bounded = wanted * min(1.0, policy.bound_deg / length) if length else wanted
-    # Rounding must not carry it a bit beyond the bound.
-    while math.hypot(*bounded) > policy.bound_deg:
-        bounded = bounded * (1 - 1e-15)
+    bound = policy.bound(sd_deg)
+    bounded = _bounded(wanted, bound)
     before, after = state.offset, _pair(bounded)
     text = f"gaze is {kind}: moved by {_size(bounded - np.array(before))}"
-    if length > policy.bound_deg:
-        text += (
-            f"; more than {policy.bound_deg:g} degrees is not corrected, so calibrate "
-            "anew"
-        )
+    if math.hypot(*wanted) > bound:
+        text += f"; more than {bound:.2g} degrees is not corrected, so calibrate anew"
         kind = kind if after != before else "bound"
     change = Change(time_s=time_s, kind=kind, text=text, before=before, after=after)
     offsets = state.offsets if after == before else (*state.offsets, after)
@@ -201,6 +247,15 @@ def _move(
         told=False,
     )
     return moved, (change,)
+
+
+def _bounded(wanted: Array, bound: float) -> Array:
+    length = math.hypot(*wanted)
+    bounded = wanted * min(1.0, bound / length) if length else wanted
+    # Rounding must not carry it a bit beyond the bound.
+    while math.hypot(*bounded) > bound:
+        bounded = bounded * (1 - 1e-15)
+    return bounded
 
 
 def undo(
@@ -265,7 +320,7 @@ def _away(
     hv = geometry.px_to_angles(setup, gaze) - geometry.px_to_angles(setup, target)
     away: Array = np.median(hv, axis=0)
     within = float(hv.var(axis=0).mean())
-    own = sd_deg**2 if math.isfinite(sd_deg) else 0.0
+    own = min(sd_deg, 90.0) ** 2 if math.isfinite(sd_deg) else 0.0
     return away, math.sqrt(max(0.0, own - within))
 
 

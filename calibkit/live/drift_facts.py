@@ -17,8 +17,9 @@ class Policy:
 
     Parameters
     ----------
-    bound_deg : float
-        The offset never becomes longer than this.
+    bound_deg, bound_sd : float
+        The offset never becomes longer than the first, or, for a coarse tracker, than
+        so many of the mapping's own sd; never longer than twice the first.
     step_deg : float
         Learning moves it by at most so much at once, and by no less than `least_deg`.
     least_deg : float
@@ -26,7 +27,12 @@ class Policy:
     usual_sd_deg : float
         Of a mapping's drift in ordinary use: the reason to doubt a single look.
     moved_sd_deg : float
-        Of the offset once a look has shown that something moved.
+        Of the offset once something has moved.
+    moved_chance, again_chance : float
+        Probability, before the look is seen, that something has moved: an operator who
+        asks for a look has a reason; one who asks again soon wants to make sure.
+    again_s : float
+        What counts as soon.
     aim_sd_deg : float
         Of a look's own aim at a single target.
     select_sd_deg : float
@@ -36,8 +42,6 @@ class Policy:
     proof : float
         Squared distance, in its own covariance, from which on the selections count as
         disagreeing: 13.8 is 1 in 1,000 for two axes (chi-squared).
-    doubt : float
-        The same for a single look: 9.2 is 1 in 100.
     tail : float
         Degrees of freedom of Student's t for selections: how wild single ones may be.
     learn : bool
@@ -45,17 +49,30 @@ class Policy:
     """
 
     bound_deg: float = 3.0
+    bound_sd: float = 2.5
     step_deg: float = 1.0
     least_deg: float = 0.3
     usual_sd_deg: float = 0.25
     moved_sd_deg: float = 2.0
+    moved_chance: float = 0.5
+    again_chance: float = 0.2
+    again_s: float = 600.0
     aim_sd_deg: float = 0.3
     select_sd_deg: float = 0.6
     wander_deg: float = 0.3
     proof: float = 13.8
-    doubt: float = 9.2
     tail: float = 4.0
     learn: bool = False
+
+    def bound(self, sd_deg: float) -> float:
+        """How long the offset of a mapping with this sd may become, degrees."""
+        coarse = self.bound_sd * sd_deg if math.isfinite(sd_deg) else 0.0
+        return max(self.bound_deg, min(coarse, self.most_deg))
+
+    @property
+    def most_deg(self) -> float:
+        """Longer than this is no offset of any mapping."""
+        return 2.0 * self.bound_deg
 
 
 POLICY = Policy()
@@ -108,6 +125,8 @@ class Drift:
     seen_s : float
         When the last evidence came; NaN before the first.
     selections : int
+    looked_s : float
+        When the last look counted; NaN before the first.
     told : bool
         Whether the operator knows of the disagreement there is now.
     """
@@ -117,6 +136,7 @@ class Drift:
     variance: float = POLICY.usual_sd_deg**2
     seen_s: float = math.nan
     selections: int = 0
+    looked_s: float = math.nan
     told: bool = False
 
     @property
