@@ -50,7 +50,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "P8 not finite": "test_protocol:test_refusals",
     "P9 out of range": "test_protocol:test_refusals",
     "P10 twice the same key": "test_protocol:test_refusals",
-    "P11 unknown key": "test_protocol:test_refusals",
+    "P11 unknown key": "test_protocol:test_all_faults_at_once_with_dotted_paths",
     "P12 other version": "test_protocol:test_refusals",
     "P13 another type": HERE + "test_p13_text_for_a_number_and_true_for_one",
     "P14 quotes, commas, True": "test_protocol:test_refusals",
@@ -79,8 +79,14 @@ ROWS: dict[str, str | tuple[str, ...]] = {
         "test_screen:test_target_stands_out_on_every_grey",
         HERE + "test_p21_a_colour_by_its_name",
     ),
-    "P22 pictures": "test_protocol_pictures:test_paths_out_of_the_folder_are_refused",
-    "P23 control characters": "test_protocol:test_refusals",
+    "P22 pictures": (
+        "test_protocol_pictures:test_paths_out_of_the_folder_are_refused",
+        "test_protocol_pictures:test_a_link_out_of_the_folder_is_refused",
+    ),
+    "P23 control characters": (
+        "test_protocol:test_text_that_steers_a_terminal_or_turns_round_is_refused",
+        "test_protocol:test_refusals",
+    ),
     "P24 geometry": "test_run:test_answers_that_are_not_plausible",
     "C25 nothing, unknown, both": HERE + "test_c25_calls_that_make_no_sense",
     "C26 numbers": HERE + "test_c26_numbers_that_are_none",
@@ -177,6 +183,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "S68 old, frozen": (
         "live/test_streams:test_a_frozen_trackers_old_samples_are_never_published",
         "test_publisher:test_order_and_one_row_a_sample_hold_for_any_stamps",
+        "test_publisher:test_repeated_and_backward_samples_are_dropped",
     ),
     "S69 clock jump": (
         "test_publisher:test_a_clock_jump_silences_for_less_than_half_a_second"

@@ -430,7 +430,7 @@ LONG_AGO = TODAY - timedelta(days=9)
         ([GOOD, row_in_history([0.0, 0.0], TODAY)], NONE),
         ([row_in_history([0.5, 0.5], TODAY - timedelta(minutes=61))], NONE),
         ([row_in_history([0.5, 0.5], TODAY + timedelta(minutes=1))], NONE),
-        ([row_in_history([3.0, 0.5], TODAY)], NONE),
+        ([row_in_history([6.0, 0.5], TODAY)], NONE),
         ([row_in_history([math.nan, 0.5], TODAY)], NONE),
         ([row_in_history([None, 0.5], TODAY)], NONE),
         ([row_in_history("ab", TODAY)], NONE),

@@ -228,6 +228,13 @@ def test_refusals(text: str, words: str) -> None:
     assert words in refusal(text)
 
 
+@pytest.mark.parametrize("code", ["001b", "0085", "202e", "2066", "200f"])
+def test_text_that_steers_a_terminal_or_turns_round_is_refused(code: str) -> None:
+    text = HEAD + f'purpose = "for \\u{code} all"'
+    assert "protocol.purpose" in refusal(text)
+    assert protocols.parse(HEAD + 'purpose = "für alle – 日本"')
+
+
 def test_too_long_in_all() -> None:
     points = ",\n".join("[0.1, 0.2]" for _ in range(300))
     assert "more than 300 s" in refusal(HEAD + f"[targets]\npoints = [\n{points}]")

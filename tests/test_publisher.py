@@ -113,6 +113,23 @@ def test_where_valid_all_is_finite_and_else_nothing_is_said(
     assert set(out.rows[:, 4]) <= {0.0, 1.0}
 
 
+class Unsure(Straight):
+    """Says where, but for some rows not how surely."""
+
+    def apply(self, samples: NDArray[np.float64]) -> Answer:
+        found = super().apply(samples)
+        return Answer(found.xy, np.where(samples[:, :1] > 1.0, np.inf, found.sd))
+
+
+def test_a_place_without_its_sd_is_not_valid() -> None:
+    out = Publisher(Unsure()).feed(
+        np.arange(4) / 100, np.array([[0.5, 1, 0, 0], [2.0, 1, 0, 0]] * 2), 0.03
+    )
+    assert out.rows[:, 4].tolist() == [1, 0, 1, 0]
+    assert np.isnan(out.rows[1::2, :4]).all()
+    assert np.isfinite(out.rows[::2]).all()
+
+
 def test_repeated_and_backward_samples_are_dropped() -> None:
     publisher = Publisher(Straight())
     out = feed(publisher, [1.0, 1.01, 1.01, 1.005, 1.02], 1.02)
@@ -276,6 +293,9 @@ def test_order_and_one_row_a_sample_hold_for_any_stamps(
     sequence = np.concatenate([o.rows[:, 5] for o in out])
     assert total == size * len(steps)
     np.testing.assert_array_equal(sequence, np.arange(counts.accepted))
+    # Back in time only where the stream's clock is taken to have jumped.
+    stamps_out = np.concatenate([o.time for o in out])
+    assert (np.diff(stamps_out) <= 0).sum() <= publisher.gate.jumps
 
 
 def test_delay_is_the_running_median() -> None:

@@ -99,6 +99,26 @@ def test_the_child_and_the_parent_read_alike(tmp_path: Path) -> None:
         assert one.array is None or same(one.array, other.array)
 
 
+def test_a_foreign_file_is_parsed_in_another_process(tmp_path: Path) -> None:
+    """So damage in it can end, freeze or take over only that one. This one never even
+    loads the HDF5 library."""
+    path = make(tmp_path / "a.h5", good)
+    named = {"format": "calibkit-test", "max_version": 1, "limit_bytes": LIMIT}
+    code = f"""
+import sys
+from calibkit.kept import store
+def here(*_):
+    raise SystemExit("parsed here")
+store.reader.items = here
+tree = store.read({str(path)!r}, **{named!r})
+print(len(tree.data["/packed"]), "h5py" in sys.modules)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.split() == ["1000", "False"], done.stderr
+
+
 def test_what_is_not_plain_is_left_out_and_named(tmp_path: Path) -> None:
     def fill(file: h5py.File) -> None:
         file["complex"] = np.array([1 + 2j])

@@ -30,7 +30,15 @@ Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Whole = Annotated[int, Strict()]
 Fraction = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0.0, le=1.0)]
 Share = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0.05, le=1.0)]
-Text = Annotated[str, Strict(), Field(max_length=300, pattern=r"^[^\x00-\x1f\x7f]*$")]
+# No control characters, nor those that turn the direction of the text around them.
+Text = Annotated[
+    str,
+    Strict(),
+    Field(
+        max_length=300,
+        pattern=r"^[^\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]*$",
+    ),
+]
 Name = Annotated[str, Strict(), Field(pattern=r"^[a-z0-9-]{1,32}$")]
 # Below the protocol's own folder: no drive, no way up, no address of another machine.
 File = Annotated[

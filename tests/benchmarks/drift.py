@@ -223,10 +223,10 @@ def corrections_table(people: int) -> None:
             looked = sum(r["looked"] for r in rows)
             moves = np.mean([r["moves"] for r in rows])
             worse = [sum(r[k] > r["before"] + 0.1 for r in rows) for k in WAYS]
+            figures = " | ".join(f"{mid[k]:.2f}" for k in ("before", *WAYS))
             print(
-                f"| {tracker} | {case.name} | {mid['before']:.2f} | {mid['look']:.2f} "
-                f"| {mid['looks']:.2f} | {mid['learned']:.2f} | {looked:.0f} of {people} "
-                f"| {moves:.2f} | {mid['first']:.0f} | {' / '.join(map(str, worse))} |",
+                f"| {tracker} | {case.name} | {figures} | {looked:.0f} of {people} | "
+                f"{moves:.2f} | {mid['first']:.0f} | {' / '.join(map(str, worse))} |",
                 flush=True,
             )
 
