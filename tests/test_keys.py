@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -284,21 +284,53 @@ def test_fewer_targets_give_fewer_keys() -> None:
         assert mean[0] < mean[2]
 
 
-@given(st.integers(1, 12), st.integers(0, 10_000), st.floats(0.1, 3.0))
-@settings(max_examples=25, deadline=None, derandomize=True)
-def test_what_must_never_give_more_keys(m: int, seed: int, spread: float) -> None:
-    """Higher reliability, larger scatter, half the evidence: never more keys."""
+def count(place: Any, offsets: Any, reliability: float = 0.95) -> int:
+    keys = usable_keys(result(place, offsets), setup=SETUP, reliability=reliability)
+    return keys.rows * keys.columns
+
+
+@given(
+    st.integers(1, 12),
+    st.integers(0, 10**6),
+    st.floats(0.1, 3.0),
+    st.floats(1.0, 2.0),
+)
+@example(m=9, seed=130, spread=1.0, more=1.5)
+@settings(max_examples=25, deadline=None)
+def test_what_must_never_give_more_keys(
+    m: int, seed: int, spread: float, more: float
+) -> None:
+    """Higher reliability, larger errors, larger scatter: never more keys."""
     place, offsets = drawn(m, spread, np.random.default_rng(seed))
-    base = usable_keys(result(place, offsets), setup=SETUP)
-    surer = usable_keys(result(place, offsets), setup=SETUP, reliability=0.99)
-    assert surer.rows * surer.columns <= base.rows * base.columns
+    base = count(place, offsets)
+    assert count(place, offsets, 0.99) <= base
+    assert count(place, more * offsets) <= base
     about = offsets.mean(axis=0)
-    wider = usable_keys(result(place, about + 1.5 * (offsets - about)), setup=SETUP)
-    assert wider.rows * wider.columns <= base.rows * base.columns
-    twice = usable_keys(
-        result(np.vstack([place, place]), np.vstack([offsets, offsets])), setup=SETUP
+    assert count(place, about + more * (offsets - about)) <= base
+
+
+def test_the_same_evidence_twice_seldom_gives_fewer_keys() -> None:
+    """It may: a bias of one corner that few targets only hint at is believed then.
+
+    In 355 drawn validations of 1 to 12 targets it did so in 2, by one row or column.
+    """
+    differ = []
+    for seed in range(40):
+        place, offsets = drawn(9, 1.0, np.random.default_rng(seed))
+        twice = count(np.vstack([place, place]), np.vstack([offsets, offsets]))
+        differ.append(twice - count(place, offsets))
+    assert sum(d < 0 for d in differ) <= 2
+    assert sum(d > 0 for d in differ) >= 20
+    place, offsets = drawn(9, 1.0, np.random.default_rng(130))
+    both = np.vstack([place, place]), np.vstack([offsets, offsets])
+    corner = np.array([[0.75, 0.75]])
+    once, twice_ = (
+        predict(result(*given_).targets, SETUP) for given_ in ((place, offsets), both)
     )
-    assert twice.rows * twice.columns >= base.rows * base.columns
+    assert once is not None
+    assert twice_ is not None
+    assert count(*both) < count(place, offsets)
+    assert np.hypot(*twice_.at(corner)[0][0]) > np.hypot(*once.at(corner)[0][0])
 
 
 def test_a_short_dwell_is_noisier_than_a_long_look() -> None:

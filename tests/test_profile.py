@@ -158,7 +158,10 @@ def test_after_a_rollback_what_was_rolled_back_comes_last(home: Path) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    [b"", b"v000009\n", b"../../etc/passwd", b"v1", b"\xff\xfe", b"v000002" * 50],
+    [
+        *(b"", b"v000009\n", b"../../etc/passwd", b"v1", b"\xff\xfe", b"v000002" * 50),
+        *(b"../p-02/v000001", b"v000001 v000002", b"v000001.json"),
+    ],
     ids=repr,
 )
 def test_a_note_that_names_nothing_good(text: bytes, home: Path) -> None:

@@ -92,7 +92,8 @@ def usable_keys(
     -----
     Of all grids that are reliable enough, the one with the most keys, none of them
     more than `LONGEST` times as long as wide; of equals, the squarest. Asking for more
-    reliability can only shrink the choice, so it never gives more keys.
+    reliability can only shrink the choice, so it never gives more keys. More targets
+    that say the same may give fewer: a corner's bias is then believed.
     """
     if not 0 < reliability < 1:
         raise CallError(
