@@ -57,6 +57,7 @@ NEVER = {
     "8 stop the publisher for an update, a disk, a file or a dialog": (
         "test_wiring:test_a_newer_mapping_is_taken_over_and_a_bad_one_is_not",
         "test_wiring:test_a_closed_terminal_does_not_stop_the_gaze",
+        "test_drift_join:test_a_fault_of_the_watcher_never_stops_the_gaze",
         "live/test_faults:test_a_reader_that_stops_reading_stops_nothing",
         "live/test_faults:test_every_row_is_one_mapping_of_one_sample_whatever_happens",
     ),
