@@ -42,7 +42,9 @@ from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
 
-ROUNDS = 15
+# Fewer rounds leave bends and covariates too wide, and noise too small: what looks tell
+# little of settles last. Many people take their time, and fewer do for them.
+ROUNDS, ROUNDS_LEAST, ROUNDS_PEOPLE = 60, 30, 6000
 TRIAL_ROUNDS = 7
 FOLDS = 5
 COVARIATE_GAIN = 0.005  # by how much a covariate must shrink errors
@@ -53,7 +55,7 @@ TRIAL_PEOPLE = 40  # choosing functions needs no more
 AIM_DEG, DRIFT_LEAST = 0.3, 0.3
 # Errors of new people, squared, exceed what learning leaves over as if it had taken up
 # so many persons' (simulated desks, 20 people); by fewer people it cannot be told.
-ABSORBED_PEOPLE, FEWEST_NOISE = 20.0, 8
+ABSORBED_PEOPLE, FEWEST_NOISE = 10.0, 8
 UNCHECKED = 0.8  # of the drift that a single person's fit expects without checks
 GLIDE_LAG_S = 0.1  # of people who only followed a moving target
 
@@ -97,8 +99,9 @@ def learn_shared(
     """
     crowd = _crowd(recordings, eyes, tuple(extra), min_confidence)
     basis = _choose_basis(crowd)
-    learned = _learn(crowd, basis, np.arange(len(crowd.points)), ROUNDS)
     count = len(crowd.points)
+    rounds = int(np.clip(ROUNDS_PEOPLE // count, ROUNDS_LEAST, ROUNDS))
+    learned = _learn(crowd, basis, np.arange(count), rounds)
     noise = _for_others(_finish_noise(crowd, basis, learned), count)
     setups = np.unique(
         [
