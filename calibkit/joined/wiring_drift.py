@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -35,6 +36,7 @@ CORRECTION = "correction"
 MOST_SAMPLES = 20_000
 RIPE_S = 0.3  # samples of a slow camera come later than the marker that they belong to
 EVENTS_A_STEP = 20
+MARKERS_S = 0.25  # one that is missed is found by the next look
 LASTS_S = 3600.0  # a correction outlives its publisher's end by so much
 
 
@@ -266,9 +268,7 @@ class Beside:
         if home is not None and person is not None:
             offset = _earlier(home, person, mapping.id)
             self._log = Log(_appending(home, person), say)
-        found = on_this_machine(
-            lambda: lsl.find("Markers", wait_s=0.5), socket.gethostname(), lsl.clock
-        )
+        found = on_this_machine(_markers, socket.gethostname(), lsl.clock)
         self._listening = Listening(found, lsl.MarkerInlet, lsl.clock, say)
         self.watcher = Watcher(
             mapping,
@@ -295,6 +295,15 @@ class Beside:
         self._listening.close()
         if self._log is not None:
             self._log.close()
+
+
+def _markers() -> Sequence[Found]:
+    """Look for marker streams; asked for by a thread, a little after the start."""
+    from calibkit.streams import lsl
+
+    # A median loads it at its first use, for which the gaze would stand still.
+    import_module("numpy.ma")
+    return lsl.find("Markers", wait_s=MARKERS_S)
 
 
 def _appending(home: Path, person: str) -> Callable[[Mapping[str, Any]], object]:
