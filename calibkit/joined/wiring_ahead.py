@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from calibkit.streams.lsl_xml import ChannelMap
 
 LOOK_S = 0.002
-TURN_S = 0.0005  # a thread that waits for the interpreter gets it after so long
+TURN_S = 0.0005  # until then, who waits for the interpreter gets it after so long
 
 
 class Streams:
@@ -56,6 +56,7 @@ class Streams:
         self._out: tuple[Found, lsl_live.LiveOutlet] | None = None
         self._in: tuple[Found, lsl_live.LiveInlet] | None = None
         self.status: list[lsl_live.StatusOutlet] = []
+        self._turn_s = sys.getswitchinterval()
         sys.setswitchinterval(TURN_S)
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._ahead, daemon=True)
@@ -82,6 +83,7 @@ class Streams:
         """Go on alone: what is open by now is open; called before all that follows."""
         self._end.set()
         self._thread.join()
+        sys.setswitchinterval(self._turn_s)
 
     def known(self, found: Found) -> bool:
         """Whether this very outlet was read before."""
