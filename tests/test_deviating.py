@@ -12,7 +12,7 @@ from test_mapping import errors_deg
 from test_shared import crowd
 
 import calibkit
-from calibkit.fitted.deviating import disagreement
+from calibkit.fitted.deviating import disagreement, suspected
 from calibkit.fitted.features import layout
 from calibkit.fitted.material import gather
 from calibkit.fitted.prior import SharedMapping
@@ -36,6 +36,22 @@ def squinting(
     samples = rec.samples.copy()
     samples[:, 6 * eye] += 0.5 * 9.0 * (1 - 2 * eye)  # half a pixel a degree
     return replace(rec, samples=samples), truth
+
+
+@pytest.mark.parametrize("eye", [0, 1])
+def test_a_turned_eye_is_thought_of_where_people_differ_much(
+    shared: SharedMapping, eye: int
+) -> None:
+    """The more people's eyes differ, the less a turned one stands out."""
+    constants = np.arange(shared.basis.size) % shared.basis.terms == 0
+    cov = shared.weights.cov + np.diag(np.where(constants, 2.2**2, 0.0))
+    vague = replace(shared, weights=replace(shared.weights, cov=cov))
+    plan = layout(invented.channels("pupil-reflex"))
+    for seed in range(5):
+        turned, _ = squinting(seed, 5, eye)
+        away, _ = invented.record(seed, invented.NINE, lapses=range(9))
+        assert suspected(vague, gather(turned, plan).points)
+        assert not suspected(vague, gather(away, plan).points)
 
 
 @pytest.mark.parametrize("eye", [0, 1])

@@ -18,12 +18,16 @@ def row(onset: float, offset: float, advance: str = "timer") -> NDArray[np.void]
 
 
 def see(
-    signal: Array, targets: NDArray[np.void], time: Array | None = None
+    signal: Array,
+    targets: NDArray[np.void],
+    time: Array | None = None,
+    after_s: float = 0.0,
 ) -> looks.Sight:
     """Look at one eye's signal (n, 2)."""
     time = np.arange(len(signal)) / RATE if time is None else time
     none = np.empty((1, len(signal), 0))
-    return fixation.sight(time, signal[None], none, targets, np.empty((0, 3)))
+    path = np.empty((0, 3))
+    return fixation.sight(time, signal[None], none, targets, path, after_s)
 
 
 def steps(*parts: tuple[float, float], seed: int = 0, noise: float = 0.1) -> Array:
@@ -71,6 +75,34 @@ def test_a_press_without_an_onset_after_it_still_has_a_window() -> None:
     """Onset after the press (a file made elsewhere): the time before it counts."""
     assert fixation.window(row(5.0, 3.0, "key")[0]) == (1.5, 3.0)
     assert fixation.window(row(1.0, 3.0, "timer")[0]) == (1.0, 3.0)
+
+
+def test_eyes_are_still_there_when_a_timed_target_has_gone() -> None:
+    """No saccade starts within 0.1 s (express saccades: Fischer & Ramsperger 1984)."""
+    signal = steps((0.0, 0.4), (8.0, 0.35), (-5.0, 0.5))
+    found = see(signal, row(0.0, 0.6), after_s=fixation.AFTER_S)
+    look = found.seen[0].looks[0]
+    assert 0.65 * RATE < look.rows.max() < 0.75 * RATE
+    assert look.mean[0, 0] == pytest.approx(8.0, abs=0.1)
+
+
+def test_a_landing_that_falls_short_is_no_look() -> None:
+    """A short target: the corrected place counts, though the landing lasted longer.
+
+    A second saccade mends what is some 10 % short, 0.1 to 0.2 s later: Becker & Fuchs
+    1969, Vision Research 9:1247 (from memory).
+    """
+    for seed in range(5):
+        signal = steps((0.0, 0.2), (7.2, 0.25), (8.0, 0.4), seed=seed)
+        look = see(signal, row(0.0, 0.6)).seen[0].looks[0]
+        assert look.mean[0, 0] == pytest.approx(8.0, abs=0.15)
+
+
+def test_a_glance_away_is_no_correction() -> None:
+    """As far again as the way there: the longer stay counts, before it or after it."""
+    signal = steps((0.0, 0.2), (8.0, 0.35), (0.0, 0.3))
+    look = see(signal, row(0.0, 0.7)).seen[0].looks[0]
+    assert look.mean[0, 0] == pytest.approx(8.0, abs=0.15)
 
 
 def test_blinks_and_their_edges_are_left_out() -> None:

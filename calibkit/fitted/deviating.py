@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 DEVIATION_DEG = (8.0, 4.0)
 LOG_ODDS = float(np.log(0.02))
 # Eyes that disagree by less, squared per number as expected, need no second thought.
-DISAGREE = 6.0
+DISAGREE = 2.5
 
 
 def disagreement(prior: SharedMapping, found: Points) -> float:

@@ -28,9 +28,16 @@ Array = NDArray[np.float64]
 SHORTEST_S = 0.1  # less than this is no look (common practice, no source)
 BIN_S = 0.04
 BEFORE_PRESS_S = 1.5  # how long before a key press looking counts
+AFTER_S = (
+    0.1  # eyes stay so long after a target is gone (express saccades, from memory)
+)
 BLINK_S = 0.06  # a longer gap is a blink or a loss: its edges are not trusted
 BLINK_EDGE_S = 0.04
 BEFORE_LOOK = 0.2  # worth of a stretch before the look that ended a target by gaze
+CORRECTED = 0.5  # worth of a stretch that a small jump put right
+# Saccades fall some 10 % short, and a second one mends that 0.1 to 0.2 s later (Becker
+# & Fuchs 1969, from memory); so small a part of the way there is a correction.
+CORRECTION = 0.3
 NO_REACTION = 0.35  # worth of a stretch that began before the person could react
 # A saccade starts 0.1 s after the onset at the soonest (express saccades, from memory),
 # takes some 0.05 s, and a look lasts: what has ended by then was at the old place.
@@ -47,7 +54,12 @@ def window(row: np.void) -> tuple[float, float]:
 
 
 def sight(
-    time: Array, xy: Array, extra: Array, targets: NDArray[np.void], path: Array
+    time: Array,
+    xy: Array,
+    extra: Array,
+    targets: NDArray[np.void],
+    path: Array,
+    after_s: float = 0.0,
 ) -> Sight:
     """Find the looks at each target.
 
@@ -62,6 +74,8 @@ def sight(
         Rows as the recording has them; x and y are NaN for a target that moves.
     path : array (p, 3)
         time, x, y of moving targets.
+    after_s : float
+        How long after its end a target that a timer ended still counts.
 
     Returns
     -------
@@ -69,14 +83,14 @@ def sight(
     """
     rate = rate_of(time)
     clean = _without_blink_edges(xy, rate)
-    places = [_place(time, row) for row in targets]
+    places = [_place(time, row, after_s) for row in targets]
     moving = ~np.isfinite(targets["x"]) | ~np.isfinite(targets["y"])
     still = [p for p, moves in zip(places, moving, strict=True) if not moves]
     sd = _bin_noise(time, clean, still, rate)
     rough = [
         _glide(time, clean, place, path)
         if moves
-        else _still(time, clean, place, sd, rate, str(targets[k]["advance"]))
+        else _still(time, clean, place, sd, rate, targets[k])
         for k, (place, moves) in enumerate(zip(places, moving, strict=True))
     ]
     best = [
@@ -126,8 +140,9 @@ def _without_blink_edges(xy: Array, rate: float) -> Array:
     return clean
 
 
-def _place(time: Array, row: np.void) -> tuple[float, float, slice]:
+def _place(time: Array, row: np.void, after_s: float) -> tuple[float, float, slice]:
     start, end = window(row)
+    end += after_s * (str(row["advance"]) == "timer")
     if not (np.isfinite(start) and np.isfinite(end)):
         return 0.0, 0.0, slice(0, 0)
     first, last = np.searchsorted(time, [start, end])
@@ -178,22 +193,25 @@ def _still(
     place: tuple[float, float, slice],
     sd: Array,
     rate: float,
-    advance: str,
+    row: np.void,
 ) -> tuple[list[NDArray[np.intp]], str]:
     start, end, part = place
+    advance = str(row["advance"])
+    # What comes after makes a look surer, and is no reason to believe it.
+    shown = time[part] < (row["offset"] if advance == "timer" else np.inf)
     if part.stop - part.start < 2:
         return [], "nothing was recorded while it was shown"
     signal = _signal(xy, part)
     if not np.isfinite(signal).any():
         return [], "no eye was seen"
     width, count = _bin_width(start, end, rate)
-    found = segments.stretches(
-        segments.bins(time[part], signal, start, width, count), sd
-    )
+    binned = segments.bins(time[part], signal, start, width, count)
+    found = segments.stretches(binned, sd)
+    corrected = _corrected(binned, found, sd)
     which = ((time[part] - start) / width).astype(int)
     any_eye = np.isfinite(signal).any(axis=1)
     options: list[tuple[float, NDArray[np.intp]]] = []
-    for first, last in found:
+    for (first, last), mended in zip(found, corrected, strict=True):
         # Next to a jump, the eye is still settling or already leaving.
         low = first + (first > 0) * (last - first > 3)
         high = last - (last < count) * (last - first > 4)
@@ -201,7 +219,7 @@ def _still(
         seconds = len(rows) / rate
         if seconds < SHORTEST_S or len(rows) < 2:
             continue
-        worth = seconds
+        worth = np.sum(shown[rows]) / rate * (CORRECTED if mended else 1.0)
         seen_to = int(which[rows[-1]]) + 1
         if first == 0 and advance != "key":
             if seen_to < count and seen_to * width < REACTION_S:
@@ -218,6 +236,26 @@ def _still(
     options.sort(key=lambda option: -option[0])
     seconds = len(options[0][1]) / rate
     return [rows for _, rows in options[:3]], f"looked at for {seconds:.2f} s"
+
+
+def _corrected(
+    binned: Array, found: Sequence[tuple[int, int]], sd: Array
+) -> list[bool]:
+    """Whether each stretch ended by a jump far smaller than the one before it."""
+    with np.errstate(all="ignore"):
+        scaled = binned / np.where(sd > 0, sd, np.nan)
+    level = np.array([median_rows(scaled[a:b]) for a, b in found])
+    # A bin across a jump is a stretch of its own, and no place where eyes rested.
+    rested = [k for k, (a, b) in enumerate(found) if b - a > 1]
+    mended = [False] * len(found)
+    for before, at, after in zip(rested, rested[1:], rested[2:], strict=False):
+        if found[after][0] - found[at][1] > 2:
+            continue
+        came, went = level[at] - level[before], level[after] - level[at]
+        both = np.isfinite(came) & np.isfinite(went)
+        came, went = np.linalg.norm(came[both]), np.linalg.norm(went[both])
+        mended[at] = bool(went < CORRECTION * came)
+    return mended
 
 
 GLIDE_BLOCK_S = 0.25

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.fitted.features import Layout, read
-from calibkit.fitted.fixation import rate_of, sight
+from calibkit.fitted.fixation import AFTER_S, rate_of, sight
 from calibkit.fitted.looks import Look
 from calibkit.fitted.observations import Points, points
 from calibkit.kept.recording import Recording
@@ -77,7 +77,8 @@ def gather(
     assert rec.target_path is not None
     path = _sorted_path(rec.target_path)
     xy = _without_frozen(signals.xy)
-    seen = sight(rec.time, xy, signals.extra, rec.targets[kept], path)
+    shown = rec.targets[kept]
+    seen = sight(rec.time, xy, signals.extra, shown, path, AFTER_S)
     reasons = dict.fromkeys(chosen.tolist(), "left out by the operator")
     samples = dict.fromkeys(chosen.tolist(), 0)
     looks: list[Look] = []
