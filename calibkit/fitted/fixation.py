@@ -34,10 +34,10 @@ AFTER_S = (
 BLINK_S = 0.06  # a longer gap is a blink or a loss: its edges are not trusted
 BLINK_EDGE_S = 0.04
 BEFORE_LOOK = 0.2  # worth of a stretch before the look that ended a target by gaze
-CORRECTED = 0.5  # worth of a stretch that a small jump put right
+CORRECTED = 0.25  # worth of a short stretch that a small jump put right
 # Saccades fall some 10 % short, and a second one mends that 0.1 to 0.2 s later (Becker
 # & Fuchs 1969, from memory); so small a part of the way there is a correction.
-CORRECTION = 0.3
+CORRECTION, CORRECTION_S = 0.3, 0.3
 NO_REACTION = 0.35  # worth of a stretch that began before the person could react
 # A saccade starts 0.1 s after the onset at the soonest (express saccades, from memory),
 # takes some 0.05 s, and a look lasts: what has ended by then was at the old place.
@@ -207,7 +207,7 @@ def _still(
     width, count = _bin_width(start, end, rate)
     binned = segments.bins(time[part], signal, start, width, count)
     found = segments.stretches(binned, sd)
-    corrected = _corrected(binned, found, sd)
+    corrected = _corrected(binned, found, sd, round(CORRECTION_S / width))
     which = ((time[part] - start) / width).astype(int)
     any_eye = np.isfinite(signal).any(axis=1)
     options: list[tuple[float, NDArray[np.intp]]] = []
@@ -239,9 +239,9 @@ def _still(
 
 
 def _corrected(
-    binned: Array, found: Sequence[tuple[int, int]], sd: Array
+    binned: Array, found: Sequence[tuple[int, int]], sd: Array, most: int
 ) -> list[bool]:
-    """Whether each stretch ended by a jump far smaller than the one before it."""
+    """Whether a stretch of few bins ended by a jump far smaller than its first."""
     with np.errstate(all="ignore"):
         scaled = binned / np.where(sd > 0, sd, np.nan)
     level = np.array([median_rows(scaled[a:b]) for a, b in found])
@@ -249,7 +249,8 @@ def _corrected(
     rested = [k for k, (a, b) in enumerate(found) if b - a > 1]
     mended = [False] * len(found)
     for before, at, after in zip(rested, rested[1:], rested[2:], strict=False):
-        if found[after][0] - found[at][1] > 2:
+        first, last = found[at]
+        if last - first > most or found[after][0] - last > 2:
             continue
         came, went = level[at] - level[before], level[after] - level[at]
         both = np.isfinite(came) & np.isfinite(went)
