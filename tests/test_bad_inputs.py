@@ -199,6 +199,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "S72 markers": (
         "test_lsl:test_text_that_is_no_event_is_ignored",
         "test_drift_join:test_odd_markers_neither_move_nor_stop_the_gaze",
+        "test_drift:test_a_target_that_is_no_place_moves_nothing",
         "test_wiring:test_markers_become_target_rows",
     ),
     "X73 no XDF, empty, torn, absurd": "test_archive_xdf:test_bad_files",

@@ -43,9 +43,10 @@ def test_the_posterior_is_the_published_shrinkage() -> None:
     assert changes[0].kind == "re-centred"
 
 
-def test_the_limit_is_that_of_chi_squared() -> None:
+def test_the_limits_are_those_of_chi_squared() -> None:
     """Source: scipy's chi-squared with two degrees of freedom."""
     assert Policy().proof == pytest.approx(chi2.ppf(0.999, 2), abs=0.05)
+    assert Policy().doubt == pytest.approx(chi2.ppf(0.99, 2), abs=0.05)
 
 
 def test_a_look_that_agrees_moves_nothing() -> None:
@@ -95,6 +96,19 @@ def test_looks_of_a_mapping_that_fits_seldom_move_it() -> None:
     assert moved < 100  # one in twenty
 
 
+def test_looks_that_say_the_same_move_it_though_none_would_alone() -> None:
+    state, kinds = Drift(), []
+    for k in range(4):
+        place = (300.0 + 400 * k, 300.0 + 100 * k)
+        state, changes = drift.look(
+            state, 10.0 * k, SETUP, place, gaze_off(0.72, -0.54, place)
+        )
+        kinds.append(changes[0].kind)
+    assert kinds[0] == "kept"
+    assert "re-centred" in kinds
+    assert state.offset == pytest.approx((0.72, -0.54), abs=0.25)
+
+
 def test_a_second_look_mends_a_wild_first_one() -> None:
     """The person was on the way to the target; nothing had moved."""
     state, changes = drift.look(Drift(), 0.0, SETUP, CENTRE, gaze_off(1.6, 0.0))
@@ -123,6 +137,27 @@ def test_looks_add_up() -> None:
         after.append(errors)
     one, _, _, four = np.median(after, axis=0)
     assert four < 0.7 * one
+
+
+@pytest.mark.parametrize("does", [drift.look, drift.selected])
+@pytest.mark.parametrize(
+    "target", [(math.nan, 540.0), (960.0, math.inf), (None, None), "ab", (), (1.0,)]
+)
+def test_a_target_that_is_no_place_moves_nothing(does: Any, target: Any) -> None:
+    state, _ = does(Drift(), 0.0, SETUP, target, gaze_off(0.5, 0.5), policy=LEARN)
+    assert state == Drift()
+
+
+@pytest.mark.parametrize("sd_deg", [math.nan, math.inf, 1e300, -1.0, 0.0])
+def test_any_sd_leaves_numbers(sd_deg: float) -> None:
+    state = Drift()
+    for k in range(5):
+        for does in (drift.look, drift.selected):
+            gaze = gaze_off(1.5, 0.5)
+            state, _ = does(state, float(k), SETUP, CENTRE, gaze, sd_deg, policy=LEARN)
+    values = (*state.offset, *state.mean, state.variance)
+    assert np.isfinite(values).all()
+    assert state.variance > 0
 
 
 def test_a_look_at_something_else_moves_nothing() -> None:

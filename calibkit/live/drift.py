@@ -81,7 +81,9 @@ def look(
     moved, mean, variance = _weighed(away, still, noise, chance, policy)
     wanted = np.array(state.mean) + mean
     state = replace(state, looked_s=time_s)
-    if moved < 0.5 or _short(wanted, state, sd_deg, policy):
+    way = wanted - np.array(state.offset)
+    sure = moved >= 0.5 or float(way @ way) / variance > policy.doubt
+    if not sure or _short(wanted, state, sd_deg, policy):
         state = replace(state, mean=_pair(wanted), variance=variance, seen_s=time_s)
         text = f"the look agrees with the mapping ({_size(off - state.offset)}); it "
         text += "stays"

@@ -33,6 +33,9 @@ class Policy:
         asks for a look has a reason; one who asks again soon wants to make sure.
     again_s : float
         What counts as soon.
+    doubt : float
+        Squared distance, in its own covariance, from which on looks together count as
+        disagreeing, though none does alone: 9.2 is 1 in 100 (chi-squared, two axes).
     aim_sd_deg : float
         Of a look's own aim at a single target.
     select_sd_deg : float
@@ -57,6 +60,7 @@ class Policy:
     moved_chance: float = 0.5
     again_chance: float = 0.2
     again_s: float = 600.0
+    doubt: float = 9.2
     aim_sd_deg: float = 0.3
     select_sd_deg: float = 0.6
     wander_deg: float = 0.3
