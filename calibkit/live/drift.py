@@ -21,7 +21,7 @@ from calibkit.live.drift_facts import POLICY, Change, Drift, Pair, Policy
 Array = NDArray[np.float64]
 
 MOST_OFFSETS = 100
-FAR = 3.0  # sd of what has moved: a look beyond was at something else
+FAR = 4.0  # sd of what has moved: a look beyond was at something else
 
 
 def look(
@@ -63,11 +63,12 @@ def look(
     since the last evidence, or something has, by moved_sd_deg. Their posterior means
     are averaged by their probabilities.
     """
-    off, local = _away(setup, target_px, gaze_px, sd_deg)
+    off, _ = _away(setup, target_px, gaze_px, sd_deg)
     if off is None:
         text = "the look at the target was not seen; nothing has changed"
         return state, (_kept(state, time_s, text),)
-    noise = policy.aim_sd_deg**2 + local**2
+    # The mapping's whole sd: what it gets wrong there is the same for the whole look.
+    noise = policy.aim_sd_deg**2 + _own(sd_deg) ** 2
     away = off - np.array(state.mean)
     if math.hypot(*away) > FAR * math.sqrt(policy.moved_sd_deg**2 + noise):
         text = (
@@ -322,8 +323,12 @@ def _away(
     hv = geometry.px_to_angles(setup, gaze) - geometry.px_to_angles(setup, target)
     away: Array = np.median(hv, axis=0)
     within = float(hv.var(axis=0).mean())
-    own = min(sd_deg, 90.0) ** 2 if math.isfinite(sd_deg) else 0.0
+    own = _own(sd_deg) ** 2
     return away, math.sqrt(max(0.0, own - within))
+
+
+def _own(sd_deg: float) -> float:
+    return min(abs(sd_deg), 90.0) if math.isfinite(sd_deg) else 0.0
 
 
 def _pair(values: Array) -> Pair:

@@ -19,7 +19,7 @@ FAR_PICTURE = 0.05
 FAR_DEG = 12.0
 PUPIL_MM, PUPIL_SHARE = 0.5, 0.10
 # At the limit itself a simulated pupil's own slow unrest gives some fifty notices an
-# hour (tests/benchmarks/drift.py); half as much again, held for a minute, about one.
+# hour (tests/benchmarks/drift.py); half as much again, held for a minute, about two.
 PUPIL_FACTOR = 1.5
 NOISE_FACTOR, LOSS_MORE = 3.0, 0.35
 BACK = 0.75  # of a limit: below it a sign has gone
@@ -36,7 +36,7 @@ class Pace:
 
 PACE = Pace(weight=0.3, hold=4, forget=15)
 SLOW = {
-    "pupil": Pace(weight=0.3, hold=36, forget=60),
+    "pupil": Pace(weight=0.3, hold=30, forget=60),
     "noise": Pace(weight=0.15, hold=8, forget=30),
     "loss": Pace(weight=0.15, hold=8, forget=30),
 }
