@@ -36,7 +36,7 @@ class Pace:
 
 PACE = Pace(weight=0.3, hold=4, forget=15)
 SLOW = {
-    "pupil": Pace(weight=0.3, hold=30, forget=60),
+    "pupil": Pace(weight=0.3, hold=36, forget=60),
     "noise": Pace(weight=0.15, hold=8, forget=30),
     "loss": Pace(weight=0.15, hold=8, forget=30),
 }
