@@ -28,6 +28,7 @@ from calibkit.fitted.broad import (
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
+from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping, for_eyes
@@ -118,6 +119,8 @@ def person_of(
         few_believed = len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST
         if prior.foreign(last.setup) or few_believed:
             prior, found, lag = _doubted(last.setup, prior, material, (found, lag))
+        else:
+            found = with_likeness(prior.weights, prior.basis, found, material.points)
     return Person(
         layout=plan,
         prior=prior,
