@@ -132,8 +132,8 @@ def _gaps(world: World, rows: Array, found: Verdict) -> None:
         which: np.array([t for t, name in world.done if name == f"kill_{which}"])
         for which in ("publisher", "worker")
     }
-    found.restart_gaps_s = _around(kills["publisher"], at, spans)
-    found.worker_gaps_s = _around(kills["worker"], at, spans)
+    found.restart_gaps_s = around(kills["publisher"], at, spans)
+    found.worker_gaps_s = around(kills["worker"], at, spans)
     ended = np.concatenate(list(kills.values()))
     for k, (start, end) in enumerate(spans):
         others = [s for j, s in enumerate(spans) if j != k]
@@ -156,7 +156,7 @@ def _gaps(world: World, rows: Array, found: Verdict) -> None:
             (found.faults if b - a - lost_s > GAP_S else found.excused).append(text)
 
 
-def _around(kills: Array, at: Array, spans: list[tuple[float, float]]) -> list[float]:
+def around(kills: Array, at: Array, spans: list[tuple[float, float]]) -> list[float]:
     """For how long no row came when these happened, while a tracker lived."""
     gaps_s = []
     for kill in kills:
