@@ -103,7 +103,8 @@ class World:
 
     def programs(self) -> list[int]:
         """Whose waiting holds the gaze up: who sends, who publishes, who reads."""
-        return [self.tracker.pid, *self.workers(), os.getpid()]
+        publisher = [self.supervisor.child.pid, *self.workers()]
+        return [self.tracker.pid, *publisher, os.getpid()]
 
     def workers(self) -> list[int]:
         head = self.supervisor.child.pid

@@ -90,6 +90,7 @@ def test_the_judge_finds_what_is_wrong(
 ) -> None:
     """A judge that could not say no would be none: each kind of fault is put in."""
     world, rows = killed
+    world.probe.halts, world.probe.queues = [], []  # no machine to excuse it
     a, b, c, d, e = np.flatnonzero(rows[:, fault_check.VALID])[20:25].tolist()
     spoilt = {
         "instead of": (a, fault_check.X, 1e-9),
@@ -103,7 +104,6 @@ def test_the_judge_finds_what_is_wrong(
         bad[row, column] += change
         texts = fault_check.check(world, bad).faults
         assert any(word in text for text in texts), word
-    world.probe.halts, world.probe.queues = [], []  # no machine to excuse it
     late = rows.copy()
     quiet_s = world.done[-1][0] + 0.5  # no kill excuses a gap from there on
     late[late[:, fault_check.ARRIVAL] > quiet_s, fault_check.ARRIVAL] += 0.6
