@@ -45,19 +45,22 @@ def test_one_state_is_the_plain_posterior(
     monkeypatch: pytest.MonkeyPatch, count: int
 ) -> None:
     """One hypothesis: mean, covariance, left-out looks are those of weight space."""
-    for name in ("SCALES", "BENDS", "NOISES", "NOISES_MANY"):
+    monkeypatch.setattr(averaging, "SCALES", ((1.0, 1.0, 0.0),))
+    for name in ("BENDS", "NOISES", "NOISES_MANY"):
         monkeypatch.setattr(averaging, name, ((1.0, 0.0),))
     rec, _ = invented.record(3, invented.NINE[:count], kind="screen")
     plan = layout(rec.channels)
     found = gather(rec, plan).points
     prior = broad(plan, found, rec.setup)
     best = estimate(prior.weights, prior.basis, prior.noise, found)
-    made = averaging.averaged(prior.weights, prior.basis, best, found, 60.0)
+    kinds = averaging.states(count, 60.0, plan.in_degrees)
+    made = averaging.averaged(prior.weights, prior.basis, best, found, kinds)
     prepared = prepare(prior.basis, found)
     own = blocks(prepared, best.noise, carried(prepared, best.weights.mean))
     solved = bayes.solve(prior.weights, own, made.trust)
     np.testing.assert_allclose(made.weights.mean, solved.posterior.mean, atol=1e-7)
     np.testing.assert_allclose(made.weights.cov, solved.posterior.cov, atol=1e-7)
+    assert made.score == pytest.approx(solved.predictive(own), rel=1e-6)
     assert made.strain == pytest.approx(solved.strain(own), rel=1e-6)
 
 

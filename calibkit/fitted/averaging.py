@@ -1,9 +1,10 @@
 """Where nothing was learned: several states of the tracker, weighed by the looks.
 
-A stream of screen positions may come from a tracker that is right already or from one
-that is degrees off; its looks may be exact or, as with webcams, degrees apart from one
+A stream of screen positions may come from a tracker that is right already, from one
+that is shifted, or from one that is degrees off in every way; raw features may be bent
+or nearly straight; looks may be exact or, as with webcams, degrees apart from one
 another. A look or two cannot tell, and choosing one state would be wrong half the time:
-the states are averaged, each by what it predicts of every look from the others.
+the states are averaged, each by its evidence.
 
 Worked out between observations: a few looks make small matrices.
 """
@@ -24,16 +25,27 @@ from calibkit.fitted.observations import Points, blocks, carried, prepare
 
 Array = NDArray[np.float64]
 
-# Factors on the prior's sd, on that of bending and on all noise, each with log odds.
-# Webcams give less than SLOW_HZ: their looks are degrees apart (six times the scatter
-# of samples within one, on 148 open blocks), and their offsets are small beside that.
+# Factors on the prior's sd (of the constant, of all else), on that of bending and on
+# all noise, each with log odds. Webcams give less than SLOW_HZ: their looks are degrees
+# apart (six times the scatter of samples within one, on 148 open blocks), and what they
+# are off by differs from place to place more than it is the same everywhere.
 SLOW_HZ = 45.0
-SCALES = ((1.0, 0.0), (0.3, -1.2), (0.08, -2.0))
-SCALES_SLOW = ((1.0, -1.0), (0.3, -0.4), (0.08, 0.3))
+SCALES = ((1.0, 1.0, 0.0), (0.3, 0.3, -3.0), (0.08, 0.08, -2.0))
+SCALES_SLOW = (
+    (1.0, 1.0, -6.0),
+    (1.0, 0.08, -3.0),
+    (0.3, 0.3, -3.0),
+    (0.08, 0.08, -1.0),
+    (0.01, 0.01, 0.0),
+)
+SCALES_RAW = ((1.0, 1.0, 0.0),)
 BENDS = ((3.0, -2.0), (1.0, 0.0), (0.2, 0.0))
+# By the last one a mapping is straight, as one fixation each of real people often is.
+BENDS_RAW = ((2.0, 2.0), (1.0, 2.0), (0.3, 1.0), (0.03, -3.0))
 NOISES = ((0.6, -1.2), (1.0, 0.0), (1.7, -1.2), (3.0, -2.5), (5.5, -4.0), (9.0, -5.5))
-NOISES_SLOW = tuple((factor, 0.4 * odds) for factor, odds in NOISES)
+NOISES_SLOW = ((0.6, -1.0), *((n, 0.0) for n in (1.0, 1.7, 3.0, 5.5)), (9.0, -1.0))
 NOISES_MANY = ((0.75, -0.4), (1.0, 0.0), (1.4, -0.4))
+NOISES_RAW = ((1.0, 0.0), (1.7, -0.3), (3.0, -0.6))
 MANY_LOOKS, MOST_NUMBERS = 6, 72
 ROUNDS = 3
 NEGLIGIBLE = 0.01
@@ -48,15 +60,26 @@ class States:
     odds: Array
 
 
-def states(looks: int, rate_hz: float) -> States:
-    """Return every combination of scale, bend and noise."""
+def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
+    """Return every combination of scale, bend and noise.
+
+    Parameters
+    ----------
+    looks : int
+    rate_hz : float
+        Of the stream.
+    in_degrees : bool
+        Whether features are gaze angles already.
+    """
     slow = rate_hz < SLOW_HZ
-    scales = SCALES_SLOW if slow else SCALES
+    scales, bends = SCALES_SLOW if slow else SCALES, BENDS
     noises = NOISES_SLOW if slow else NOISES
-    if looks >= MANY_LOOKS:
+    if not in_degrees:
+        scales, bends, noises = SCALES_RAW, BENDS_RAW, NOISES_RAW
+    elif looks >= MANY_LOOKS:
         noises = NOISES_MANY
-    rows = list(product(scales, BENDS, noises))
-    factors = [[s, s, s * b, s * b, s] for (s, _), (b, _), _ in rows]
+    rows = list(product(scales, bends, noises))
+    factors = [[c, s, s * b, s * b, s] for (c, s, _), (b, _), _ in rows]
     return States(
         factors=np.array(factors) ** 2,
         noise=np.array([n for *_, (n, _) in rows]) ** 2,
@@ -70,40 +93,38 @@ def few_enough(found: Points) -> bool:
 
 
 def averaged(
-    prior: Gaussian, basis: Basis, best: Estimate, found: Points, rate_hz: float
+    prior: Gaussian, basis: Basis, best: Estimate, found: Points, kinds: States
 ) -> Estimate:
-    """Average the posteriors of all states, for features that are gaze angles already.
+    """Average the posteriors of all states.
 
     Parameters
     ----------
     prior : Gaussian
-        Broad, its covariance diagonal.
+        Broad; its covariance joins weights of one group of functions only.
     basis : Basis
     best : Estimate
         Under that prior; its noise and its trust are where the states start from.
     found : Points
         T looks, of which there may be few only.
-    rate_hz : float
-        Of the stream.
+    kinds : States
     """
-    prepared, kinds = prepare(basis, found), states(len(found), rate_hz)
+    prepared = prepare(basis, found)
     through = carried(prepared, best.weights.mean)
     made = blocks(prepared, best.noise, through)
     noise = through + kinds.noise[:, None, None, None] * (made.noise - through)
     noise = bayes.masked_noise(noise, made.present)
-    flat, sd2 = made.design.reshape(-1, basis.size), np.diag(prior.cov)
-    grams = np.tensordot(kinds.factors, _grams(basis, flat, sd2), axes=1)
-    base = np.asarray(grams, float)
+    flat = made.design.reshape(-1, basis.size)
+    crossed = prior.cov @ flat.T
+    group = np.tile(basis.group, basis.size // basis.terms)
+    grams = [flat[:, group == g] @ crossed[group == g] for g in range(5)]
+    base = np.asarray(np.tensordot(kinds.factors, np.stack(grams), axes=1), float)
     start = made.target - made.design @ prior.mean
     result = _robust(base, noise, start, made, best.trust)
     weight = np.exp(result.score + kinds.odds - np.max(result.score + kinds.odds))
     kept = np.flatnonzero(weight > NEGLIGIBLE)
     share = weight[kept] / weight[kept].sum()
-    variances = (
-        sd2 * kinds.factors[kept][:, np.tile(basis.group, 2 * found.seen.shape[1])]
-    )
-    inverse = result.inverse[kept]
-    posterior = _mixture(prior, variances, flat, start.ravel(), inverse, share)
+    factors, inverse = kinds.factors[kept][:, group], result.inverse[kept]
+    posterior = _mixture(prior, factors, crossed, start.ravel(), inverse, share)
     factor, own = float(np.sqrt(share @ kinds.noise[kept])), best.noise
     return replace(
         best,
@@ -111,27 +132,23 @@ def averaged(
         noise=replace(own, fixation=own.fixation * factor, eye=own.eye * factor),
         trust=share @ result.trust[kept],
         away=away(np.tensordot(share, result.left_out[kept], axes=1), made.present),
-        score=float(share @ result.score[kept]),
+        score=float(share @ result.predictive[kept]),
         strain=float(share @ result.strain[kept]),
-    )
-
-
-def _grams(basis: Basis, flat: Array, sd2: Array) -> Array:
-    """Prior covariance of the observations by group of functions, (5, n, n)."""
-    group = np.tile(basis.group, basis.size // basis.terms)
-    return np.stack(
-        [(flat * np.where(group == g, sd2, 0.0)) @ flat.T for g in range(5)]
     )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Robust:
-    """Of each state: inverse covariance of all observations, trust, left-out looks."""
+    """Of each state: inverse covariance of all observations, trust, left-out looks.
+
+    `score` is the evidence, `predictive` that of each look given the others.
+    """
 
     inverse: Array  # (h, n, n)
     trust: Array  # (h, T)
     left_out: Array  # (h, T, P)
     score: Array  # (h,)
+    predictive: Array  # (h,)
     strain: Array  # (h,)
 
 
@@ -150,13 +167,15 @@ def _robust(
         solved = np.linalg.solve(cov, gone[..., None])[..., 0]
         distance2 = np.sum(gone * solved, axis=-1)
         trusts = bayes.bounded_weights(distance2, made.counts)
-    seen = made.counts > 0
+    seen, volume = made.counts > 0, np.linalg.slogdet(cov)[1]
+    density = bayes.student_density(distance2, volume, made.counts)
     strain = np.quantile(distance2[:, seen] / made.counts[seen], 0.35, axis=1) / 0.6
     return Robust(
         inverse=inverse,
         trust=used,
         left_out=gone,
         score=_evidence(inverse, start.ravel(), used),
+        predictive=density.sum(axis=-1),
         strain=strain,
     )
 
@@ -212,19 +231,23 @@ def _left_out(
 
 def _mixture(
     prior: Gaussian,
-    variances: Array,
-    flat: Array,
+    factors: Array,
+    crossed: Array,
     start: Array,
     inverses: Array,
     share: Array,
 ) -> Gaussian:
-    """Mean and covariance of a mixture of posteriors."""
+    """Mean and covariance of a mixture of posteriors.
+
+    `factors` (h, d) are on the prior's covariance, which joins weights of one group
+    only; `crossed` (d, n) is that covariance times the design.
+    """
     steps, within = [], np.zeros_like(prior.cov)
-    for variance, inverse, part in zip(variances, inverses, share, strict=True):
-        crossed = variance[:, None] * flat.T
-        gain = crossed @ inverse
+    for factor, inverse, part in zip(factors, inverses, share, strict=True):
+        mine = factor[:, None] * crossed
+        gain = mine @ inverse
         steps.append(gain @ start)
-        within += part * (np.diag(variance) - gain @ crossed.T)
+        within += part * (factor[:, None] * prior.cov - gain @ mine.T)
     middle = share @ np.array(steps)
     apart = np.array(steps) - middle
     cov = within + (apart.T * share) @ apart

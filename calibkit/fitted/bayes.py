@@ -89,6 +89,12 @@ class Solution:
         distance2: Array = np.sum(self.left_out * solved, axis=-1)
         return distance2
 
+    def predictive(self, blocks: Blocks) -> float:
+        """Log predictive density of each block given the others, summed."""
+        volume = np.linalg.slogdet(self.left_out_cov)[1]
+        density = student_density(self.distance2(), volume, blocks.counts)
+        return float(np.sum(density))
+
 
 def symmetric_root(cov: Array) -> Array:
     """Return R (..., d, d) with R R' = cov, by eigenvalues; tiny negatives become 0."""
@@ -253,6 +259,17 @@ def student_weights(distance2: Array, counts: Array, nu: float = NU) -> Array:
     """
     weights: Array = (nu + counts) / (nu + distance2)
     return weights
+
+
+def student_density(
+    distance2: Array, volume: Array, counts: Array, nu: float = NU
+) -> Array:
+    """Log density of a multivariate Student's t, but for a constant.
+
+    `volume` is the logarithm of the determinant of the scale matrix.
+    """
+    density: Array = -0.5 * ((nu + counts) * np.log1p(distance2 / nu) + volume)
+    return density
 
 
 def robust_weights(

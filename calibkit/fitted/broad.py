@@ -25,6 +25,15 @@ DEGREES_SCALE = 20.0  # field angles are divided by this, whatever the screen
 # trackers are off by up to some degrees before a person is calibrated).
 IN_DEGREES_SD = {0: 2.5, 1: 1.2, 2: 0.5, 3: 0.2, 4: 0.5}
 RAW_SD = {0: 12.0, 1: 12.0, 2: 0.6, 3: 0.2, 4: 1.0}
+# Correlation of the same weight in both eyes, by group: a camera and a model of the eye
+# have gains that are off, and bend, much the same for both; but each eye looks past its
+# own optical axis, to its own side.
+EYES_ALIKE = {0: 0.0, 1: 0.8, 2: 0.8, 3: 0.8, 4: 0.0}
+EYES_ALIKE_RAW = {0: 0.0, 1: 0.0, 2: 0.5, 3: 0.5, 4: 0.0}
+# Factor on the sd of what would tell left from right. Faces and set-ups are about the
+# same on both sides: seen in a mirror, what changes sign stays small. The roll of raw
+# features is not known, so that there only bends have it.
+UNEVEN = 0.4
 # Factors on the sd of all groups and, further, of the nonlinear ones, with the log odds
 # of each before anything is seen; the evidence chooses. The first is the start. By the
 # last two a tracker that is right already keeps its own answer.
@@ -42,7 +51,7 @@ DRIFT_DEG = 0.22
 # Targets that span less, sd in degrees, do not tell the mapping of raw features: none
 # of it, or what lies across the line that they are on (measured on invented people).
 LEAST_SPAN_DEG, LEAST_ACROSS_DEG = 1.5, 0.8
-DRIFT_SHARE = 0.7  # drift by eye error where it was not learned (measured, simulated)
+DRIFT_SHARE = 1.0  # drift by eye error where it was not learned (measured, simulated)
 
 
 def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> Basis:
@@ -121,7 +130,22 @@ def prior_weights(
         for axis, power in enumerate(((1, 0), (0, 1))):
             gain = turn[axis] * DEGREES_SCALE / np.sqrt(3.0)
             mean[:, axis, terms.index(power)] = gain
-    return Gaussian(mean=mean.ravel(), cov=np.diag(np.tile(sd, 2 * eyes) ** 2))
+    flat = np.tile((sd * _evenness(basis, in_degrees)).ravel(), eyes)
+    alike = EYES_ALIKE if in_degrees else EYES_ALIKE_RAW
+    share = np.tile([alike[int(g)] for g in basis.group], 2)
+    between = np.kron(1.0 - np.eye(eyes), np.diag(share)) + np.eye(basis.size)
+    cov = between * np.outer(flat, flat)
+    return Gaussian(mean=mean.ravel(), cov=cov)
+
+
+def _evenness(basis: Basis, in_degrees: bool) -> Array:
+    """Factors (2, terms) on the sd: right by terms even in x, down by odd ones."""
+    factors = np.ones((2, basis.terms))
+    for axis in range(2):
+        for k, (p, q) in enumerate(exponents(basis.degree)):
+            if p % 2 == axis and p + q >= (1 if in_degrees else 2):
+                factors[axis, k] = UNEVEN
+    return factors
 
 
 def spans_deg(gaze: Array) -> tuple[Array, Array]:

@@ -128,7 +128,7 @@ def estimate(
         ),
         trust=trust,
         away=away(solution.left_out, made.present),
-        score=_score(solution, made),
+        score=solution.predictive(made),
         strain=solution.strain(made),
     )
 
@@ -166,19 +166,12 @@ def _first_factor(
             trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
             solution = bayes.solve(prior, made, trust, root)
             weights = solution.posterior.mean
-        score = _score(solution, made) - 0.5 * (step / WIDE_STEP) ** 2
+        score = solution.predictive(made) - 0.5 * (step / WIDE_STEP) ** 2
         if score > best:
             best, chosen = score, float(step)
         if step == 0.0 and solution.strain(made) < CALM_STRAIN:
             break
     return chosen
-
-
-def _score(solution: bayes.Solution, made: bayes.Blocks) -> float:
-    distance2, counts, nu = solution.distance2(), made.counts, bayes.NU
-    volume = np.linalg.slogdet(solution.left_out_cov)[1]
-    score = -0.5 * (nu + counts) * np.log1p(distance2 / nu) - 0.5 * volume
-    return float(np.sum(score))
 
 
 def away(left_out: Array, present: NDArray[np.bool_]) -> Array:

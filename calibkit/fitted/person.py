@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import bayes
-from calibkit.fitted.averaging import averaged, few_enough
+from calibkit.fitted.averaging import averaged, few_enough, states
 from calibkit.fitted.broad import (
     CHOICES,
     CHOICES_IN_DEGREES,
@@ -32,7 +32,7 @@ from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping, for_eyes
-from calibkit.fitted.starts import trimmed_start
+from calibkit.fitted.starts import start_of
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -210,11 +210,7 @@ def _either_eye(
 def _without_prior(
     setup: geometry.Setup, material: Material
 ) -> tuple[SharedMapping, Estimate, float]:
-    """Broad prior: choose where to start and how far to bend, then estimate.
-
-    Choices are judged by what looks predict of one another, at a fixed noise; only the
-    chosen one is worked out in full.
-    """
+    """Broad prior: choose where to start, estimate, then average states or choose."""
     plan, found = material.layout, material.points
     if not plan.in_degrees:
         _check_raw(found)
@@ -225,12 +221,8 @@ def _without_prior(
     if plan.in_degrees:
         args = (prior.noise, prior.basis, turned.mean, found)
         prior = _as_rough_as(prior, with_samples(*args))
-    fixed = replace(prior, noise=replace(prior.noise, spread=0.0))
-    starts = _starts(found)
-    start = starts[0]
-    if len(starts) > 1:
-        rough = [_with_lag(fixed, material, one)[0] for one in starts]
-        start = rough[int(np.argmax([one.score for one in rough]))].trust
+    usual = material.at_lag(LAG_MEAN_S)
+    start = start_of(prior.weights, prior.basis, prior.noise, usual)
     best, lag = _with_lag(prior, material, start)
     if not plan.in_degrees:
         # Only now is it known what a sample's noise is in degrees.
@@ -239,10 +231,25 @@ def _without_prior(
             prior = rougher
             best, lag = _with_lag(prior, material, start)
     now = found if np.isnan(lag) else material.at_lag(lag)
-    if plan.in_degrees and few_enough(now):
-        rate = material.rate_hz
-        best = averaged(prior.weights, prior.basis, best, now, rate)
-        return prior, _with_drift(best), lag
+    if few_enough(now):
+        kinds = states(len(now), material.rate_hz, plan.in_degrees)
+        best = averaged(prior.weights, prior.basis, best, now, kinds)
+    else:
+        prior, best = _best_choice(prior, best, plan, now, turn)
+    if not plan.in_degrees:
+        told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
+        best = replace(best, weights=told)
+    return prior, _with_drift(best), lag
+
+
+def _best_choice(
+    prior: SharedMapping,
+    best: Estimate,
+    plan: Layout,
+    now: Points,
+    turn: tuple[float, float],
+) -> tuple[SharedMapping, Estimate]:
+    """Choose how far from the start a mapping may be, and bend: with many looks."""
     options = []
     for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
         weights = prior_weights(prior.basis, plan.in_degrees, scale, bend, turn)
@@ -252,10 +259,7 @@ def _without_prior(
         prior = replace(prior, weights=chosen)
         noise = replace(best.noise, spread=0.0)
         best = estimate(chosen, prior.basis, noise, now, best.trust)
-    if not plan.in_degrees:
-        told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
-        best = replace(best, weights=told)
-    return prior, _with_drift(best), lag
+    return prior, best
 
 
 def _as_rough_as(prior: SharedMapping, own: Noise) -> SharedMapping:
@@ -327,17 +331,6 @@ def _loosened(prior: SharedMapping, share: float) -> SharedMapping:
     cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
     noise = replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD))
     return replace(prior, weights=replace(prior.weights, cov=cov), noise=noise)
-
-
-def _starts(found: Points) -> list[Array | None]:
-    starts: list[Array | None] = [None]
-    if len(found):
-        eye = int(np.argmax(found.seen.sum(axis=0)))
-        rows = np.where(found.seen[:, eye, None], found.mean[:, eye], np.nan)
-        trimmed = trimmed_start(rows, found.gaze)
-        if trimmed is not None:
-            starts.append(trimmed)
-    return starts
 
 
 def _check_raw(found: Points) -> None:

@@ -7,9 +7,48 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.fitted import bayes
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
+
 Array = NDArray[np.float64]
 
 MOST_TRIPLES = 600
+ROUNDS = 4
+
+
+def start_of(
+    prior: Gaussian, basis: Basis, noise: Noise, found: Points
+) -> Array | None:
+    """Weights (T,) to start a robust fit from; None for the prior's own residuals.
+
+    Of these two, those go on under which the looks predict one another best. Where all
+    looks agree with one map there is nothing to choose between.
+    """
+    if not len(found):
+        return None
+    eye = int(np.argmax(found.seen.sum(axis=0)))
+    rows = np.where(found.seen[:, eye, None], found.mean[:, eye], np.nan)
+    trimmed = trimmed_start(rows, found.gaze)
+    if trimmed is None or (trimmed == 1.0).all():
+        return trimmed
+    prepared, root = prepare(basis, found), prior.root()
+    best: tuple[float, Array] | None = None
+    for start in (None, trimmed):
+        weights, trust = prior.mean, start
+        for _ in range(2):
+            made = blocks(prepared, noise, carried(prepared, weights))
+            trust = bayes.robust_weights(
+                prior, made, start=trust, root=root, rounds=ROUNDS
+            )
+            solution = bayes.solve(prior, made, trust, root)
+            weights = solution.posterior.mean
+        score = solution.predictive(made)
+        if best is None or score > best[0]:
+            assert trust is not None
+            best = (score, trust)
+    return best[1] if best else None
 
 
 def triples(count: int) -> NDArray[np.int_]:
