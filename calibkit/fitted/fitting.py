@@ -74,11 +74,23 @@ def fit_all(
 
     Parameters and errors as for `fit`; `recordings_sha256` is kept as provenance.
     """
-    prior = shared.as_shared() if isinstance(shared, Mapping) else shared
-    options = (prior, eyes, tuple(extra), min_confidence)
+    prior = _prior(shared)
+    labels = (extra,) if isinstance(extra, str) else tuple(extra)
+    options = (prior, eyes, labels, min_confidence)
     person = person_of(recordings, *options)
     wanted = _wanted(weights, person.layout.names)
     return _mapping(recordings, person, wanted, tuple(recordings_sha256))
+
+
+def _prior(shared: SharedMapping | Mapping | None) -> SharedMapping | None:
+    if isinstance(shared, Mapping):
+        return shared.as_shared()
+    if shared is None or isinstance(shared, SharedMapping):
+        return shared
+    raise InputError(
+        f"shared={shared!r} is no mapping; read a file with calibkit.SharedMapping.load "
+        "or calibkit.Mapping.load first"
+    )
 
 
 def _wanted(weights: dict[str, float] | None, names: tuple[str, ...]) -> Array | None:
