@@ -177,7 +177,7 @@ def test_everybody_misses_every_target(
 def test_what_a_hurried_caller_gives_is_told_or_taken() -> None:
     """A path is no prior, and says what to do; one label alone is one label."""
     rec, _ = invented.record(1, invented.NINE, kind="screen")
-    with pytest.raises(calibkit.CalibkitError, match="SharedMapping.load"):
+    with pytest.raises(calibkit.CalibkitError, match=r"SharedMapping\.load"):
         calibkit.fit(rec, "shared.h5")  # type: ignore[arg-type]
     with pytest.raises(calibkit.CalibkitError, match="'pd0'"):
         calibkit.fit(rec, extra="pd0")

@@ -88,8 +88,8 @@ def _prior(shared: SharedMapping | Mapping | None) -> SharedMapping | None:
     if shared is None or isinstance(shared, SharedMapping):
         return shared
     raise InputError(
-        f"shared={shared!r} is no mapping; read a file with calibkit.SharedMapping.load "
-        "or calibkit.Mapping.load first"
+        f"shared={shared!r} is no mapping; read a file with "
+        "calibkit.SharedMapping.load or calibkit.Mapping.load first"
     )
 
 
