@@ -20,6 +20,8 @@ import fault_world
 import numpy as np
 import pytest
 
+from calibkit.streams import lsl
+
 COMPILER = shutil.which("cc") or shutil.which("gcc")
 pytestmark = [
     pytest.mark.live,
@@ -130,7 +132,7 @@ def test_the_wall_clock_set_anew_changes_nothing(
         time.sleep(1.0)
         for lead_s in LEADS_S:
             set_lead(lead_s)
-            world.done.append((fault_world.lsl.clock(), f"time of day {lead_s:+d} s"))
+            world.done.append((lsl.clock(), f"time of day {lead_s:+d} s"))
             time.sleep(1.2)
         set_lead(LEADS_S[1])
         world.save()  # another mapping is taken over, whatever the day
