@@ -131,7 +131,8 @@ def test_looks_add_up() -> None:
         state, errors = Drift(), []
         for k in range(4):
             place = rng.uniform(0.2, 0.8, 2) * SETUP.screen_px
-            seen = gaze_off(*(off + rng.normal(0, 0.3, 2)), place)
+            right, down = off + rng.normal(0, 0.3, 2)
+            seen = gaze_off(right, down, place)
             state, _ = drift.look(state, 10.0 * k, SETUP, place, seen)
             errors.append(math.hypot(*(off - state.mean)))
         after.append(errors)

@@ -154,7 +154,7 @@ def test_a_journal_from_anywhere_is_imported(
     assert not (place / "no.h5").exists()
 
 
-HOSTILE = (
+HOSTILE: tuple[dict[str, object], ...] = (
     {"channels": 5},
     {"channels": [{"label": "x"}]},
     {"channels": None},
