@@ -11,6 +11,7 @@ Worked out between observations: a few looks make small matrices.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -72,8 +73,9 @@ def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
         Whether features are gaze angles already.
     """
     slow = rate_hz < SLOW_HZ
-    scales, bends = SCALES_SLOW if slow else SCALES, BENDS
-    noises = NOISES_SLOW if slow else NOISES
+    scales: Sequence[tuple[float, float, float]] = SCALES_SLOW if slow else SCALES
+    bends: Sequence[tuple[float, float]] = BENDS
+    noises: Sequence[tuple[float, float]] = NOISES_SLOW if slow else NOISES
     if not in_degrees:
         scales, bends, noises = SCALES_RAW, BENDS_RAW, NOISES_RAW
     elif looks >= MANY_LOOKS:
