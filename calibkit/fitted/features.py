@@ -66,6 +66,11 @@ class Layout:
         return all(source.kind in IN_DEGREES for source in self.eyes)
 
     @property
+    def in_pixels(self) -> bool:
+        """Whether an eye's features are lengths in the camera's picture."""
+        return any(part.endswith(":px") for part in self.signature)
+
+    @property
     def signature(self) -> tuple[str, ...]:
         """Kind, number of columns and unit per eye: what a prior must agree with."""
         return tuple(_signature(source) for source in self.eyes)

@@ -28,6 +28,7 @@ from calibkit.fitted.broad import (
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
+from calibkit.fitted.frames import about_zero, elsewhere
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
@@ -53,7 +54,6 @@ MIXED_NOTE = (
     "the shared mapping was learned at several set-ups and there are too few targets "
     "to tell which is like this one; check it before relying on it"
 )
-FEWEST_SETUPS = 6  # from so many on, a prior is one over set-ups as well
 LAGS_S = np.arange(0.0, 0.351, 0.025)
 LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
 
@@ -114,13 +114,10 @@ def person_of(
         prior, found, lag = _without_prior(last.setup, material)
     else:
         notes = _warnings(last.setup, prior, len(material.points))
-        prior, found, lag = _either_eye(prior, material)
-        believed = float(found.trust.mean()) if len(found.trust) else 1.0
-        few_believed = len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST
-        if prior.foreign(last.setup) or few_believed:
-            prior, found, lag = _doubted(last.setup, prior, material, (found, lag))
+        if prior.foreign(last.setup):
+            prior, found, lag = _from_elsewhere(last.setup, prior, material)
         else:
-            found = with_likeness(prior.weights, prior.basis, found, material.points)
+            prior, found, lag = _believed(last.setup, prior, material)
     return Person(
         layout=plan,
         prior=prior,
@@ -190,13 +187,13 @@ def _with_lag(
 
 
 def _either_eye(
-    prior: SharedMapping, material: Material
+    prior: SharedMapping, material: Material, start: Array | None = None
 ) -> tuple[SharedMapping, Estimate, float]:
     """Estimate; where the eyes disagree, also for people one of whose eyes turns away.
 
     The prior that explains the looks best goes on.
     """
-    best = (prior, *_with_lag(prior, material))
+    best = (prior, *_with_lag(prior, material, start))
     if not suspected(prior, material.points):
         return best
     most = best[1].score
@@ -299,6 +296,31 @@ def _with_drift(found: Estimate) -> Estimate:
     return replace(found, noise=replace(noise, drift=drift))
 
 
+def _believed(
+    setup: geometry.Setup, prior: SharedMapping, material: Material
+) -> tuple[SharedMapping, Estimate, float]:
+    """Estimate under a prior of this set-up, unless many looks speak against it."""
+    prior, found, lag = _either_eye(prior, material)
+    believed = float(found.trust.mean()) if len(found.trust) else 1.0
+    if len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST:
+        return _doubted(setup, prior, material, (found, lag))
+    found = with_likeness(prior.weights, prior.basis, found, material.points)
+    return prior, found, lag
+
+
+def _from_elsewhere(
+    setup: geometry.Setup, prior: SharedMapping, material: Material
+) -> tuple[SharedMapping, Estimate, float]:
+    """Bring a prior of other set-ups here, or do without, as the looks say."""
+    looks = material.at_lag(LAG_MEAN_S)
+    here, trust = elsewhere(prior, looks, about_zero(material.layout))
+    options = [_either_eye(here, material, trust)]
+    if len(looks) >= FEWEST_ALONE:
+        with suppress(InputError):
+            options.append(_without_prior(setup, material))
+    return max(options, key=lambda option: option[1].score)
+
+
 def _doubted(
     setup: geometry.Setup,
     prior: SharedMapping,
@@ -307,13 +329,10 @@ def _doubted(
 ) -> tuple[SharedMapping, Estimate, float]:
     """Choose between a prior that may not fit, the same much wider, and none at all.
 
-    By what the looks predict of one another; a single foreign prior is poison at few
-    points, and trusting it would make every look seem a lapse.
+    By what the looks predict of one another; trusting a prior that does not fit would
+    make every look seem a lapse.
     """
     options = [(prior, *first)]
-    if prior.foreign(setup) and len(prior.setups) < FEWEST_SETUPS:
-        # A few foreign set-ups say little of this one, and few looks could not tell.
-        options = []
     for share in LOOSER:
         loose = _loosened(prior, share)
         options.append((loose, *_with_lag(loose, material)))

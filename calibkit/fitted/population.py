@@ -32,6 +32,7 @@ STRUCTURE_PEOPLE = (12.0, 12.0, 100.0, 100.0, 300.0)
 LAPSE_SHARE = 0.05
 LAPSE_DEG = 8.0
 LEAST_DEG = 0.05
+ALIKE_LOOKS = 60.0  # worth of the guess that both eyes are as noisy, either way
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,6 +42,7 @@ class Population:
     weights: Gaussian
     noise: Noise
     trust: Array
+    mean_cov: Array
 
 
 def stack(basis: Basis, persons: Sequence[Points]) -> Prepared:
@@ -65,20 +67,30 @@ def people(prepared: Prepared, which: NDArray[np.int_]) -> Prepared:
 
 
 def learn(
-    prepared: Prepared, basis: Basis, start: Gaussian, noise: Noise, rounds: int
+    prepared: Prepared,
+    basis: Basis,
+    start: Gaussian,
+    noise: Noise,
+    rounds: int,
+    share: Array | None = None,
+    people: int = 0,
 ) -> Population:
     """Mean and covariance over people, and the noise that they share.
 
     Parameters
     ----------
     prepared : Prepared
-        Of k persons.
+        Of k persons, or sittings of them.
     basis : Basis
     start : Gaussian
         A broad prior; the first mean is found from all looks together.
     noise : Noise
         To start from.
     rounds : int
+    share : array (k,), optional
+        What each counts, 1 on average.
+    people : int, optional
+        How many persons they are, if not k.
 
     Notes
     -----
@@ -88,6 +100,7 @@ def learn(
     look is believed by what the *other* looks of its person predict.
     """
     count = len(prepared.target)
+    share = np.ones(count) if share is None else share * (count / share.sum())
     mean = _pooled_mean(prepared, start, noise)
     cov = _first_cov(basis)
     prior = Gaussian(mean=mean, cov=cov)
@@ -102,11 +115,14 @@ def learn(
         trust = inliers(solution, made)
         posterior = solution.posterior
         weights = posterior.mean
-        mean = _mean(prior, root, posterior)
-        cov = structured(_spread(mean, posterior), basis, count)
+        middle = _mean(prior, root, posterior, share, start)
+        mean = middle.mean
+        cov = structured(_spread(mean, posterior, share), basis, people or count)
         noise = _noise(noise, prepared, made, posterior, trust)
     weights_over_people = Gaussian(mean=mean, cov=cov)
-    return Population(weights=weights_over_people, noise=noise, trust=trust)
+    return Population(
+        weights=weights_over_people, noise=noise, trust=trust, mean_cov=middle.cov
+    )
 
 
 def _pooled_mean(prepared: Prepared, start: Gaussian, noise: Noise) -> Array:
@@ -148,18 +164,28 @@ def inliers(solution: bayes.Solution, made: Blocks) -> Array:
     return np.clip(inlier, 1e-6, 1.0)
 
 
-def _mean(prior: Gaussian, root: Array, posterior: Gaussian) -> Array:
+def _mean(
+    prior: Gaussian, root: Array, posterior: Gaussian, share: Array, start: Gaussian
+) -> Gaussian:
+    """Mean over people, and how unsure it is: by people and by their few looks.
+
+    `start` is what is known of it beforehand.
+    """
     inverse = np.linalg.pinv(root)
     steps = (posterior.mean - prior.mean) @ inverse.T
     known = np.eye(len(root)) - inverse @ posterior.cov @ inverse.T
-    total = known.sum(axis=0) + 0.02 * np.eye(len(root))
-    mean: Array = prior.mean + root @ np.linalg.solve(total, steps.sum(axis=0))
-    return mean
+    before = root.T @ np.linalg.inv(start.cov)
+    total = np.tensordot(share, known, axes=1) + before @ root
+    step = np.linalg.solve(total, share @ steps + before @ (start.mean - prior.mean))
+    return Gaussian(
+        mean=prior.mean + root @ step, cov=root @ np.linalg.solve(total, root.T)
+    )
 
 
-def _spread(mean: Array, posterior: Gaussian) -> Array:
+def _spread(mean: Array, posterior: Gaussian, share: Array) -> Array:
     apart = posterior.mean - mean
-    cov: Array = posterior.cov.mean(axis=0) + apart.T @ apart / len(apart)
+    within = np.tensordot(share, posterior.cov, axes=1)
+    cov: Array = (within + (apart.T * share) @ apart) / len(apart)
     return cov
 
 
@@ -231,7 +257,11 @@ def _split(noise: Noise, total: Array, number: Array) -> Noise:
         fixation[a] = np.sqrt(together)
         apart = np.sqrt(np.clip(own - together, LEAST_DEG**2, None))
         eye[:, a] = np.where(number[a::2] > 3, apart, eye[:, a])
-    return replace(noise, fixation=fixation, eye=eye)
+    # Few people would make one eye exact and let the other bear everything.
+    looks = number.reshape(eyes, 2)
+    alike = np.sum(looks * eye**2) / max(float(looks.sum()), 1.0)
+    shrunk = (looks * eye**2 + ALIKE_LOOKS * alike) / (looks + ALIKE_LOOKS)
+    return replace(noise, fixation=fixation, eye=np.sqrt(shrunk))
 
 
 def halves_error(population: Population, prepared: Prepared) -> Array:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.errors import InputError
 from calibkit.fitted import bayes, population
 from calibkit.fitted.basis import Basis, supported_degree
 from calibkit.fitted.bayes import Gaussian
@@ -23,9 +22,9 @@ from calibkit.fitted.broad import (
     middle_and_scale,
     prior_weights,
 )
+from calibkit.fitted.crowd import Crowd, crowd_of
 from calibkit.fitted.evaluation import PERSON_DEG
-from calibkit.fitted.features import Layout, agree, layout
-from calibkit.fitted.material import Material, gather, merged
+from calibkit.fitted.frames import directions, over_setups, widened
 from calibkit.fitted.observations import (
     Noise,
     Points,
@@ -49,7 +48,7 @@ TRIAL_ROUNDS = 7
 FOLDS = 5
 COVARIATE_GAIN = 0.005  # by how much a covariate must shrink errors
 DEGREE_LOSS = 0.02  # by how much a higher degree may enlarge them
-TRIAL_PEOPLE = 40  # choosing functions needs no more
+TRIAL_SITTINGS = 40  # choosing functions needs no more
 # How near to a target's middle people look, sd per axis, and the least share of what is
 # left over at check targets that is not theirs (measured on simulated people).
 AIM_DEG, DRIFT_LEAST = 0.3, 0.3
@@ -57,16 +56,6 @@ AIM_DEG, DRIFT_LEAST = 0.3, 0.3
 # so many persons' (simulated desks, 20 people); by fewer people it cannot be told.
 ABSORBED_PEOPLE, FEWEST_NOISE = 10.0, 8
 UNCHECKED = 0.8  # of the drift that a single person's fit expects without checks
-GLIDE_LAG_S = 0.1  # of people who only followed a moving target
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Crowd:
-    """Looks of many persons: those to learn from, those to check with."""
-
-    layout: Layout
-    points: tuple[Points, ...]
-    checks: tuple[Points, ...]
 
 
 def learn_shared(
@@ -97,12 +86,13 @@ def learn_shared(
     InputError
         With fewer than three persons, or recordings of different kinds of tracker.
     """
-    crowd = _crowd(recordings, eyes, tuple(extra), min_confidence)
+    crowd = crowd_of(recordings, eyes, tuple(extra), min_confidence)
     basis = _choose_basis(crowd)
-    count = len(crowd.points)
-    rounds = int(np.clip(ROUNDS_PEOPLE // count, ROUNDS_LEAST, ROUNDS))
-    learned = _learn(crowd, basis, np.arange(count), rounds)
-    noise = _for_others(_finish_noise(crowd, basis, learned), count)
+    sittings = len(crowd.points)
+    rounds = int(np.clip(ROUNDS_PEOPLE // sittings, ROUNDS_LEAST, ROUNDS))
+    learned = _learn(crowd, basis, np.arange(sittings), rounds)
+    count = crowd.people
+    noise = _for_others(_finish_noise(crowd, basis, learned), sittings)
     setups = np.unique(
         [
             [*r.setup.screen_px, *r.setup.screen_mm, r.setup.distance_mm]
@@ -111,10 +101,11 @@ def learn_shared(
         axis=0,
     )
     simulated = all(r.name.startswith("simulated ") for r in recordings)
-    # One more person's mean is as unsure as the mean of all.
-    weights = Gaussian(
-        mean=learned.weights.mean, cov=learned.weights.cov * (1.0 + 1.0 / count)
-    )
+    # Of so many people one degree of freedom went into their mean, which is unsure too.
+    cov = learned.weights.cov * (count / (count - 1.0)) + learned.mean_cov
+    weights = Gaussian(mean=learned.weights.mean, cov=cov)
+    if crowd.frames:
+        weights = _of_setups(crowd, basis, weights)
     basis, weights, noise = as_kept(basis, weights, noise)
     return SharedMapping(
         signature=crowd.layout.signature,
@@ -129,6 +120,13 @@ def learn_shared(
     )
 
 
+def _of_setups(crowd: Crowd, basis: Basis, weights: Gaussian) -> Gaussian:
+    """Add what set-ups differ in to what people do."""
+    zero = np.array(crowd.about_zero)[:, None]
+    ways = directions(basis, weights.mean, np.where(zero, 0.0, basis.centre))
+    return widened(weights, ways[:3], over_setups(crowd.frames))
+
+
 def _notes(count: int, simulated: bool) -> tuple[str, ...]:
     notes = []
     if count < 20:
@@ -138,60 +136,6 @@ def _notes(count: int, simulated: bool) -> tuple[str, ...]:
     if simulated:
         notes.append("learned from simulated people")
     return tuple(notes)
-
-
-def _crowd(
-    recordings: Sequence[Recording],
-    eyes: str,
-    extra: tuple[str, ...],
-    min_confidence: float,
-) -> Crowd:
-    recordings = list(recordings)
-    if not recordings:
-        raise InputError("no recordings were given; a shared mapping needs 3 persons")
-    plan = layout(recordings[0].channels, eyes, extra)
-    for rec in recordings[1:]:
-        other = layout(rec.channels, eyes, extra)
-        same = agree(other.signature, plan.signature)
-        if not same or other.covariates != plan.covariates:
-            raise InputError(
-                "the recordings come from different kinds of tracker "
-                f"({', '.join(plan.signature)}; {', '.join(other.signature)}); learn a "
-                "shared mapping for each"
-            )
-    mine: dict[str, list[Recording]] = {}
-    for k, rec in enumerate(recordings):
-        mine.setdefault(rec.person or f"\0{k}", []).append(rec)
-    points, checks = [], []
-    for own in mine.values():
-        found = _material(own, eyes, extra, "calibration", min_confidence)
-        looks = found.at_lag(GLIDE_LAG_S)
-        if len(looks):
-            points.append(looks)
-            check = _material(own, eyes, extra, "validation", min_confidence)
-            checks.append(check.points.take(~check.points.moving))
-    if len(points) < FEWEST:
-        raise InputError(
-            f"{len(points)} person(s) with usable calibration targets; a shared "
-            f"mapping needs at least {FEWEST}"
-        )
-    return Crowd(layout=plan, points=tuple(points), checks=tuple(checks))
-
-
-def _material(
-    own: Sequence[Recording],
-    eyes: str,
-    extra: tuple[str, ...],
-    role: str,
-    min_confidence: float,
-) -> Material:
-    plans = [layout(rec.channels, eyes, extra) for rec in own]
-    return merged(
-        [
-            gather(rec, plan, role, min_confidence)
-            for rec, plan in zip(own, plans, strict=True)
-        ]
-    )
 
 
 def _basis(crowd: Crowd, degree: int, groups: tuple[str, ...]) -> Basis:
@@ -241,7 +185,9 @@ def _learn(
         drift=np.full(2, DRIFT_DEG),
     )
     start = prior_weights(basis, crowd.layout.in_degrees)
-    return population.learn(prepared, basis, start, noise, rounds)
+    share = crowd.share[which]
+    people = len(np.unique(crowd.person[which]))
+    return population.learn(prepared, basis, start, noise, rounds, share, people)
 
 
 def _choose_basis(crowd: Crowd) -> Basis:
@@ -250,7 +196,7 @@ def _choose_basis(crowd: Crowd) -> Basis:
     Judged by the error of left-out halves of left-out people, not by its density: few
     people make every prior sure of itself, and more so the richer it is.
     """
-    which = np.arange(min(TRIAL_PEOPLE, len(crowd.points)))
+    which = crowd.by_turns(TRIAL_SITTINGS)
     most = supported_degree([crowd.points[k].gaze for k in which])
     # Five points cannot hold a quadratic apart, but a small one does no harm.
     degree, groups = 2, tuple[str, ...]()
@@ -262,25 +208,32 @@ def _choose_basis(crowd: Crowd) -> Basis:
             degree, best = most, trial
     for group in dict.fromkeys(crowd.layout.groups):
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
-        if _gain(best, trial) > COVARIATE_GAIN:
+        if _gain(best, trial, unsure=1.0) > COVARIATE_GAIN:
             groups, best = (*groups, group), trial
     return _basis(crowd, degree, groups)
 
 
-def _gain(before: Array, after: Array) -> float:
-    """By how much errors (k, T) shrink: mean logarithm, lapses and zeros bounded."""
+def _gain(before: Array, after: Array, unsure: float = 0.0) -> float:
+    """By how much errors (k, T) shrink: mean logarithm, lapses and zeros bounded.
+
+    Less so many standard errors over people: with few, chance makes anything pay.
+    """
     middle = float(np.nanmedian(before)) + 1e-9
     part = np.log(before**2 + middle**2) - np.log(after**2 + middle**2)
-    return 0.5 * float(np.nanmean(part))
+    each = 0.5 * np.nanmean(part, axis=1)
+    error = float(np.nanstd(each)) / np.sqrt(max(len(each) - 1, 1))
+    return 0.5 * float(np.nanmean(part)) - unsure * error
 
 
 def _trial(crowd: Crowd, basis: Basis, which: NDArray[np.int_]) -> Array:
     """Errors (k, T) of each person's looks under what the others teach."""
     prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
-    folds = min(FOLDS, len(which))
+    persons = crowd.person[which]
+    folds = min(FOLDS, len(np.unique(persons)))
+    turn = np.unique(persons, return_inverse=True)[1] % folds
     errors = np.full(prepared.target.shape[:2], np.nan)
     for fold in range(folds):
-        out = np.flatnonzero(np.arange(len(which)) % folds == fold)
+        out = np.flatnonzero(turn == fold)
         rest = np.setdiff1d(np.arange(len(which)), out)
         learned = _learn(crowd, basis, which[rest], TRIAL_ROUNDS)
         errors[out] = halves_error(learned, people(prepared, out))

@@ -1,0 +1,168 @@
+"""Looks of many persons, from whom to learn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.errors import InputError
+from calibkit.fitted.features import Layout, agree, layout
+from calibkit.fitted.frames import Frame, about_zero, centres, frames
+from calibkit.fitted.material import Material, gather, merged
+from calibkit.fitted.observations import Points
+from calibkit.fitted.prior import FEWEST, TOLERANCE
+from calibkit.kept.recording import Recording
+
+Array = NDArray[np.float64]
+
+GLIDE_LAG_S = 0.1  # of people who only followed a moving target
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Crowd:
+    """Sittings of persons: looks to learn from, looks to check with.
+
+    Parameters
+    ----------
+    layout : Layout
+    points, checks : tuples of Points
+        One per sitting: what one person did in one session.
+    person : array (k,) of int
+        Whose sitting it is.
+    frames : tuple of Frame
+        Of the set-ups that they were brought together from; none where there was one.
+    """
+
+    layout: Layout
+    points: tuple[Points, ...]
+    checks: tuple[Points, ...]
+    person: NDArray[np.int_]
+    frames: tuple[Frame, ...] = ()
+
+    @property
+    def people(self) -> int:
+        """How many persons they are."""
+        return len(np.unique(self.person))
+
+    @property
+    def share(self) -> Array:
+        """What each sitting counts, (k,): persons count alike, all of them k."""
+        number = np.bincount(self.person)[self.person]
+        share: Array = len(number) / self.people / number
+        return share
+
+    @property
+    def about_zero(self) -> tuple[bool, ...]:
+        """Per eye, whether features have a zero of their own."""
+        return about_zero(self.layout)
+
+    def by_turns(self, count: int) -> NDArray[np.int_]:
+        """Choose so many sittings: everybody's first, then everybody's second, ..."""
+        seen = [int(np.sum(self.person[:k] == p)) for k, p in enumerate(self.person)]
+        order: NDArray[np.int_] = np.argsort(seen, kind="stable")[:count]
+        return order
+
+
+def crowd_of(
+    recordings: Sequence[Recording],
+    eyes: str,
+    extra: tuple[str, ...],
+    min_confidence: float,
+) -> Crowd:
+    """Find the looks of everybody; features of several set-ups are made alike.
+
+    Raises
+    ------
+    InputError
+        With fewer than three persons, or recordings of different kinds of tracker.
+    """
+    recordings = list(recordings)
+    if not recordings:
+        raise InputError("no recordings were given; a shared mapping needs 3 persons")
+    plan = layout(recordings[0].channels, eyes, extra)
+    for rec in recordings[1:]:
+        other = layout(rec.channels, eyes, extra)
+        same = agree(other.signature, plan.signature)
+        if not same or other.covariates != plan.covariates:
+            raise InputError(
+                "the recordings come from different kinds of tracker "
+                f"({', '.join(plan.signature)}; {', '.join(other.signature)}); learn a "
+                "shared mapping for each"
+            )
+    sittings: dict[tuple[str, str], list[Recording]] = {}
+    for k, rec in enumerate(recordings):
+        sittings.setdefault((rec.person or f"\0{k}", rec.session), []).append(rec)
+    points, checks, names, places = [], [], [], []
+    for (name, _), own in sittings.items():
+        found = _material(own, eyes, extra, "calibration", min_confidence)
+        looks = found.at_lag(GLIDE_LAG_S)
+        if len(looks):
+            points.append(looks)
+            check = _material(own, eyes, extra, "validation", min_confidence)
+            checks.append(check.points.take(~check.points.moving))
+            names.append(name)
+            places.append([*own[-1].setup.screen_mm, own[-1].setup.distance_mm])
+    persons = list(dict.fromkeys(names))
+    if len(persons) < FEWEST:
+        raise InputError(
+            f"{len(persons)} person(s) with usable calibration targets; a shared "
+            f"mapping needs at least {FEWEST}"
+        )
+    crowd = Crowd(
+        layout=plan,
+        points=tuple(points),
+        checks=tuple(checks),
+        person=np.array([persons.index(name) for name in names]),
+    )
+    return _together(crowd, _alike(np.array(places)))
+
+
+def _material(
+    own: Sequence[Recording],
+    eyes: str,
+    extra: tuple[str, ...],
+    role: str,
+    min_confidence: float,
+) -> Material:
+    plans = [layout(rec.channels, eyes, extra) for rec in own]
+    return merged(
+        [
+            gather(rec, plan, role, min_confidence)
+            for rec, plan in zip(own, plans, strict=True)
+        ]
+    )
+
+
+def _alike(setups: Array) -> NDArray[np.int_]:
+    """Which set-ups (k, 3) count as one: a number for each."""
+    known: list[Array] = []
+    which = []
+    for one in setups:
+        near = [np.abs(one / other - 1.0).max() <= TOLERANCE for other in known]
+        which.append(near.index(True) if any(near) else len(known))
+        if not any(near):
+            known.append(one)
+    return np.array(which)
+
+
+def _together(crowd: Crowd, setup: NDArray[np.int_]) -> Crowd:
+    """Bring features of several set-ups to one; degrees are alike as they are."""
+    if crowd.layout.in_degrees or setup.max() == 0:
+        return crowd
+    zero = crowd.about_zero
+    made = frames(crowd.points, setup, zero)
+    centre = centres(crowd.points, zero)
+
+    def aligned(found: tuple[Points, ...]) -> tuple[Points, ...]:
+        pairs = zip(setup.tolist(), found, strict=True)
+        return tuple(made[g].aligned(looks, centre) for g, looks in pairs)
+
+    return replace(
+        crowd,
+        points=aligned(crowd.points),
+        checks=aligned(crowd.checks),
+        frames=tuple(made),
+    )
