@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis, exponents, to_powers
 from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.broad import NOISE_SPREAD
 from calibkit.fitted.features import Layout
 from calibkit.fitted.observations import Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping
@@ -36,6 +37,9 @@ UNKNOWN = (3.0, 5.0, 0.12, 0.03, 0.03)
 ELSEWHERE = 1.2
 # Lapses: their share, how far off they are, and how many looks are believed first.
 LAPSE_SHARE, LAPSE_DEG, MOST_FIRST = 0.15, 8.0, 8
+
+# What is added to a doubted prior's sd by group, degrees rms over the screen.
+WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -299,3 +303,12 @@ def _agreement(prior: SharedMapping, found: Points, root: Array) -> tuple[float,
     each = each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1)
     best = int(np.argmax(each))
     return float(each[best]), trust[best]
+
+
+def loosened(prior: SharedMapping, share: float) -> SharedMapping:
+    """Return the prior with more sd for every group, and persons' noise vaguer."""
+    more = share * np.array([WIDER_SD[int(g)] for g in prior.basis.group])
+    cov = (1.0 + 3.0 * share) * prior.weights.cov
+    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
+    noise = replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD))
+    return replace(prior, weights=replace(prior.weights, cov=cov), noise=noise)

@@ -19,7 +19,6 @@ from calibkit.fitted.broad import (
     DRIFT_SHARE,
     EYE_BY_SAMPLE,
     LEAST_SPAN_DEG,
-    NOISE_SPREAD,
     across_unknown,
     broad,
     prior_weights,
@@ -28,7 +27,7 @@ from calibkit.fitted.broad import (
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
-from calibkit.fitted.frames import about_zero, elsewhere
+from calibkit.fitted.frames import about_zero, elsewhere, loosened
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
@@ -43,8 +42,6 @@ FEWEST_RAW = 3
 # A learned prior under which the mean trust in so many looks is less than this is
 # doubted; with fewer looks, or more trust, it is the person who looked elsewhere.
 DOUBT_LOOKS, DOUBT_TRUST = 8, 0.2
-# What is added to a doubted prior's sd by group, degrees rms over the screen.
-WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 # Fewer looks cannot tell that no prior is better than one.
 FEWEST_ALONE = 5
 LOOSER = (0.35, 1.0)
@@ -334,22 +331,13 @@ def _doubted(
     """
     options = [(prior, *first)]
     for share in LOOSER:
-        loose = _loosened(prior, share)
+        loose = loosened(prior, share)
         options.append((loose, *_with_lag(loose, material)))
     if len(material.points) >= FEWEST_ALONE:
         # Features that do not change refuse here; the prior then answers, widely.
         with suppress(InputError):
             options.append(_without_prior(setup, material))
     return max(options, key=lambda option: option[1].score)
-
-
-def _loosened(prior: SharedMapping, share: float) -> SharedMapping:
-    """Return the prior with more sd for every group, and persons' noise vaguer."""
-    more = share * np.array([WIDER_SD[int(g)] for g in prior.basis.group])
-    cov = (1.0 + 3.0 * share) * prior.weights.cov
-    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
-    noise = replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD))
-    return replace(prior, weights=replace(prior.weights, cov=cov), noise=noise)
 
 
 def _check_raw(found: Points) -> None:
