@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from test_mapping import errors_deg
 
 import calibkit
+from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.fitted import population, starter
 from calibkit.fitted.basis import Basis, exponents, powers, supported_degree, to_powers
@@ -134,8 +136,67 @@ def test_other_channels_are_refused(shared: SharedMapping) -> None:
     rec, _ = invented.record(1, invented.NINE, kind="screen")
     with pytest.raises(InputError, match="pupil-reflex"):
         calibkit.fit(rec, shared)
-    with pytest.raises(InputError, match="different kinds"):
-        calibkit.learn_shared([*crowd(3), rec])
+    people = crowd(3)
+    with pytest.raises(InputError, match="different kinds") as refused:
+        calibkit.learn_shared([*people, rec])
+    said = str(refused.value)
+    assert "recording 4 left:degrees, right:degrees" in said
+    assert "recording 1 has left:pupil-reflex:6, right:pupil-reflex:6" in said
+    left, _ = invented.record(1, invented.NINE, eyes=("left",))
+    with pytest.raises(InputError, match=r"has right:\S+, recording 4 no others"):
+        calibkit.learn_shared([*people, left])
+
+
+def with_more(rec: Recording, types: Sequence[str], seed: int) -> Recording:
+    """Add channels of both eyes at a stream's front; HeadYaw moves the pupils too."""
+    rng = np.random.default_rng([seed, 7])
+    second = (rec.time - rec.time[0]).astype(int)
+    yaw = rng.normal(0, 1.5, second[-1] + 1)[second]
+    more = tuple(Channel(label=t, eye="both", type=t, unit="") for t in types)
+    values = 100.0 + rng.normal(size=(len(yaw), len(types)))
+    samples = rec.samples.copy()
+    if "HeadYaw" in types:
+        values[:, types.index("HeadYaw")] = yaw
+        samples[:, [0, 6]] += 0.5 * yaw[:, None]  # half a pixel a degree
+    return replace(
+        rec,
+        channels=(*more, *rec.channels),
+        samples=np.hstack([values, samples]),
+    )
+
+
+def test_streams_that_carry_different_further_channels_are_learned_from() -> None:
+    """What all carry is used, wherever it is; what some lack is left out and named."""
+    plain = crowd(6)
+    kinds = [("HeadYaw", "HeadX", "Diameter"), ("PositionZ", "HeadX", "HeadYaw")]
+    people = [with_more(rec, kinds[k % 2], k) for k, rec in enumerate(plain)]
+    shared = calibkit.learn_shared(people)
+    note = "learned without Diameter, PositionZ: not every recording has it"
+    assert note in shared.notes
+    assert "HeadYaw" in shared.basis.covariates
+    assert set(shared.basis.covariates) <= {"HeadYaw", "HeadX"}
+    # One column is read as one thing: order alone must change nothing.
+    ordered = [with_more(rec, kinds[0], k) for k, rec in enumerate(plain)]
+    turned = [reordered(r) if k % 2 else r for k, r in enumerate(ordered)]
+    same = calibkit.learn_shared(turned)
+    assert not any("without" in text for text in same.notes)
+    rec, truth = invented.record(2, invented.NINE[::4])
+    for each in (shared, same):
+        mapping = calibkit.fit(with_more(rec, kinds[0], 50), each)
+        error = errors_deg(mapping, with_more(rec, kinds[0], 50), truth)
+        assert np.median(error) < 0.8
+    expected = calibkit.learn_shared(ordered)
+    np.testing.assert_allclose(same.weights.mean, expected.weights.mean, atol=1e-9)
+
+
+def reordered(rec: Recording) -> Recording:
+    """Return the same stream with its channels the other way round."""
+    order = np.r_[2, 1, 0, 3 : len(rec.channels)]
+    return replace(
+        rec,
+        channels=tuple(rec.channels[k] for k in order),
+        samples=rec.samples[:, order],
+    )
 
 
 def test_one_eye_of_a_shared_mapping(shared: SharedMapping) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.errors import InputError
-from calibkit.fitted.features import Layout, agree, layout
+from calibkit.fitted.features import Layout, agree, layout, with_covariates
 from calibkit.fitted.frames import Frame, about_zero, centres, frames
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Points
@@ -34,6 +34,8 @@ class Crowd:
         Whose sitting it is.
     frames : tuple of Frame
         Of the set-ups that they were brought together from; none where there was one.
+    lacking : tuple of str
+        Covariates that are not read because some recordings have them not.
     """
 
     layout: Layout
@@ -41,6 +43,7 @@ class Crowd:
     checks: tuple[Points, ...]
     person: NDArray[np.int_]
     frames: tuple[Frame, ...] = ()
+    lacking: tuple[str, ...] = ()
 
     @property
     def people(self) -> int:
@@ -82,26 +85,19 @@ def crowd_of(
     recordings = list(recordings)
     if not recordings:
         raise InputError("no recordings were given; a shared mapping needs 3 persons")
-    plan = layout(recordings[0].channels, eyes, extra)
-    for rec in recordings[1:]:
-        other = layout(rec.channels, eyes, extra)
-        same = agree(other.signature, plan.signature)
-        if not same or other.covariates != plan.covariates:
-            raise InputError(
-                "the recordings come from different kinds of tracker "
-                f"({', '.join(plan.signature)}; {', '.join(other.signature)}); learn a "
-                "shared mapping for each"
-            )
+    plan, lacking = _common([layout(rec.channels, eyes, extra) for rec in recordings])
+    common = plan.covariates
     sittings: dict[tuple[str, str], list[Recording]] = {}
     for k, rec in enumerate(recordings):
         sittings.setdefault((rec.person or f"\0{k}", rec.session), []).append(rec)
     points, checks, names, places = [], [], [], []
     for (name, _), own in sittings.items():
-        found = _material(own, eyes, extra, "calibration", min_confidence)
+        found = _material(own, eyes, extra, "calibration", min_confidence, common)
         looks = found.at_lag(GLIDE_LAG_S)
         if len(looks):
             points.append(looks)
-            check = _material(own, eyes, extra, "validation", min_confidence)
+            role = "validation"
+            check = _material(own, eyes, extra, role, min_confidence, common)
             checks.append(check.points.take(~check.points.moving))
             names.append(name)
             places.append([*own[-1].setup.screen_mm, own[-1].setup.distance_mm])
@@ -116,8 +112,38 @@ def crowd_of(
         points=tuple(points),
         checks=tuple(checks),
         person=np.array([persons.index(name) for name in names]),
+        lacking=lacking,
     )
     return _together(crowd, _alike(np.array(places)))
+
+
+def _common(plans: Sequence[Layout]) -> tuple[Layout, tuple[str, ...]]:
+    """Return what all recordings can be read by, and covariates that some lack."""
+    first = plans[0]
+    for number, other in enumerate(plans[1:], start=2):
+        if not agree(other.signature, first.signature):
+            raise InputError(
+                "the recordings come from different kinds of tracker: recording 1 has "
+                f"{_lacking(first, other)}, recording {number} "
+                f"{_lacking(other, first)}; learn a shared mapping for each"
+            )
+    named = dict.fromkeys(name for plan in plans for name in plan.covariates)
+    everywhere = [n for n in named if all(n in plan.covariates for plan in plans)]
+    lacking = tuple(name for name in named if name not in everywhere)
+    return with_covariates(first, everywhere), lacking
+
+
+def _lacking(one: Layout, other: Layout) -> str:
+    """Name the features that the other layout has not, or has otherwise."""
+    rest = list(other.signature)
+    mine = []
+    for features in one.signature:
+        same = [r for r in rest if agree((features,), (r,))]
+        if same:
+            rest.remove(same[0])
+        else:
+            mine.append(features)
+    return ", ".join(mine) or "no others"
 
 
 def _material(
@@ -126,8 +152,9 @@ def _material(
     extra: tuple[str, ...],
     role: str,
     min_confidence: float,
+    covariates: Sequence[str],
 ) -> Material:
-    plans = [layout(rec.channels, eyes, extra) for rec in own]
+    plans = [with_covariates(layout(r.channels, eyes, extra), covariates) for r in own]
     return merged(
         [
             gather(rec, plan, role, min_confidence)

@@ -71,7 +71,8 @@ def learn_shared(
     recordings : sequence of Recording
         Of at least three persons, with calibration targets; validation targets, where
         there are any, teach how much changes between calibration and use. Recordings
-        of the same person (by name) are put together.
+        of the same person (by name) are put together. Covariates that not all of them
+        have are left out, and a note names them.
     eyes : {"both", "left", "right"}
     extra : sequence of str
         Labels of further channels that may be used.
@@ -116,7 +117,7 @@ def learn_shared(
         people=count,
         setups=setups,
         origin="people",
-        notes=_notes(count, simulated),
+        notes=_notes(count, simulated, crowd.lacking),
     )
 
 
@@ -127,7 +128,7 @@ def _of_setups(crowd: Crowd, basis: Basis, weights: Gaussian) -> Gaussian:
     return widened(weights, ways[:3], over_setups(crowd.frames))
 
 
-def _notes(count: int, simulated: bool) -> tuple[str, ...]:
+def _notes(count: int, simulated: bool, lacking: Sequence[str]) -> tuple[str, ...]:
     notes = []
     if count < 20:
         notes.append(
@@ -135,6 +136,10 @@ def _notes(count: int, simulated: bool) -> tuple[str, ...]:
         )
     if simulated:
         notes.append("learned from simulated people")
+    if lacking:
+        notes.append(
+            f"learned without {', '.join(lacking)}: not every recording has it"
+        )
     return tuple(notes)
 
 

@@ -25,6 +25,7 @@ _FORMS = (
     later("gaze stayed {away} degrees away: not looked at"),
     later("learned from {people} people: wide, and for use where it was made only"),
     later("learned from simulated people"),
+    later("learned without {channels}: not every recording has it"),
     later("made from simulated people: wide, only to begin with"),
     later(
         "the shared mapping comes from simulated people; check it before relying on it"
@@ -35,11 +36,15 @@ _FORMS = (
 )
 
 
+def _part(name: str) -> str:
+    return r"[\w., ]+" if name == "channels" else r"\d+(?:\.\d+)?"
+
+
 def _pattern(form: str) -> re.Pattern[str]:
     parts = string.Formatter().parse(form)
     return re.compile(
         "".join(
-            re.escape(text) + (rf"(?P<{name}>\d+(?:\.\d+)?)" if name else "")
+            re.escape(text) + (rf"(?P<{name}>{_part(name)})" if name else "")
             for text, name, _form, _kind in parts
         )
     )
