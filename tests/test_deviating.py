@@ -72,6 +72,41 @@ def test_every_look_of_a_turned_eye_counts(shared: SharedMapping) -> None:
     assert looks["weight"].min() > 0.5
 
 
+@pytest.mark.parametrize("eye", [0, 1])
+@pytest.mark.parametrize(("points", "most"), [(2, 1.2), (5, 0.8)])
+def test_a_turned_eye_alone_is_found_from_two_looks_on(
+    shared: SharedMapping, eye: int, points: int, most: float
+) -> None:
+    """Whether only it is chosen, or only it is seen: both are off by the same."""
+    errors: dict[str, list[float]] = {"chosen": [], "seen": []}
+    for seed in range(5):
+        rec, truth = squinting(seed, points, eye)
+        chosen = calibkit.fit(rec, shared, eyes=("left", "right")[eye])
+        errors["chosen"].append(float(np.median(errors_deg(chosen, rec, truth))))
+        samples = rec.samples.copy()
+        samples[:, 6 * (1 - eye) : 6 * (1 - eye) + 6] = np.nan
+        blind = replace(rec, samples=samples)
+        seen = calibkit.fit(blind, shared)
+        errors["seen"].append(float(np.median(errors_deg(seen, blind, truth))))
+    for each in errors.values():
+        assert np.median(each) < most
+
+
+@pytest.mark.parametrize("eyes", ["left", "right"])
+def test_one_eye_that_looked_elsewhere_at_most_targets_is_not_turned(
+    shared: SharedMapping, eyes: str
+) -> None:
+    """Lapses go each elsewhere: no one angle explains them."""
+    errors = []
+    for seed in range(5):
+        places = [invented.NINE[k] for k in POINTS[5]]
+        rec, truth = invented.record(seed, places, lapses=(0, 1, 4))
+        mapping = calibkit.fit(rec, shared, eyes=eyes)
+        assert mapping.looks["weight"][[0, 1, 4]].max() < 0.2
+        errors.append(np.median(errors_deg(mapping, rec, truth)))
+    assert np.median(errors) < 0.8
+
+
 def test_looking_elsewhere_is_no_turned_eye(shared: SharedMapping) -> None:
     """Both eyes go together in a lapse: they do not disagree, however far it is."""
     plan = layout(invented.channels("pupil-reflex"))

@@ -2,6 +2,7 @@
 
 Most people's eyes look at the same place, and a prior learned from them says so. One
 look that both eyes answer tells whether they agree; an inattentive person's eyes do.
+Of one eye alone it takes two looks that are off by the same.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ DEVIATION_DEG = (8.0, 4.0)
 LOG_ODDS = float(np.log(0.02))
 # Eyes that disagree by less, squared per number as expected, need no second thought.
 DISAGREE = 2.5
+# An eye alone: with so many looks, believed less than this in the mean.
+ALONE_LOOKS, ALONE_TRUST = 2, 0.5
 
 
 def disagreement(prior: SharedMapping, found: Points) -> float:
@@ -49,7 +52,7 @@ def disagreement(prior: SharedMapping, found: Points) -> float:
 def deviating(prior: SharedMapping) -> Iterator[SharedMapping]:
     """Yield the prior of people whose first, then whose second eye turns away."""
     terms = prior.basis.terms
-    for eye in range(2):
+    for eye in range(len(prior.eyes)):
         more = np.zeros(prior.basis.size)
         for axis, degrees in enumerate(DEVIATION_DEG):
             more[(2 * eye + axis) * terms] = degrees**2
@@ -61,3 +64,18 @@ def deviating(prior: SharedMapping) -> Iterator[SharedMapping]:
 def suspected(prior: SharedMapping, found: Points) -> bool:
     """Whether the looks call for asking if an eye turns away."""
     return disagreement(prior, found) > DISAGREE
+
+
+def suspected_alone(found: Points, trust: Array) -> bool:
+    """Whether to ask it of an eye that no other can be compared with.
+
+    Parameters
+    ----------
+    found : Points
+    trust : array (looks,)
+        How far each look is believed under the ordinary prior.
+    """
+    compared = found.seen.shape[1] > 1 and found.seen.all(axis=1).any()
+    return (
+        not compared and len(trust) >= ALONE_LOOKS and float(trust.mean()) < ALONE_TRUST
+    )

@@ -24,7 +24,7 @@ from calibkit.fitted.broad import (
     prior_weights,
     spans_deg,
 )
-from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected
+from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
 from calibkit.fitted.frames import about_zero, elsewhere, loosened
@@ -186,12 +186,13 @@ def _with_lag(
 def _either_eye(
     prior: SharedMapping, material: Material, start: Array | None = None
 ) -> tuple[SharedMapping, Estimate, float]:
-    """Estimate; where the eyes disagree, also for people one of whose eyes turns away.
+    """Estimate; where it may be, also for people one of whose eyes turns away.
 
     The prior that explains the looks best goes on.
     """
     best = (prior, *_with_lag(prior, material, start))
-    if not suspected(prior, material.points):
+    looks = material.points
+    if not (suspected(prior, looks) or suspected_alone(looks, best[1].trust)):
         return best
     most = best[1].score
     for other in deviating(prior):
