@@ -129,11 +129,11 @@ def test_the_good_eye_is_enough(kind: str, fault: str) -> None:
     "fault", ["all frozen", "shuffled", "nine of ten lost", "nothing"]
 )
 def test_features_that_say_nothing(kind: str, fault: str) -> None:
-    """Refused for raw features (exit status 3); else wide around the truth."""
+    """Refused for raw features and where no eye was seen (3); else wide."""
     inside = []
     for seed in range(50, 54):
         rec, truth = spoiled(kind, seed, fault)
-        if kind == "pupil-reflex":
+        if kind == "pupil-reflex" or fault == "nothing":
             with pytest.raises(calibkit.CalibkitError) as caught:
                 calibkit.fit(rec)
             assert caught.value.exit_status == 3
@@ -141,9 +141,7 @@ def test_features_that_say_nothing(kind: str, fault: str) -> None:
             continue
         mapping = calibkit.fit(rec)
         assert predicted_sd_deg(mapping) > 2.0
-        if fault == "nothing":
-            assert np.isnan(mapping.apply(rec.samples).xy).all()
-        elif fault != "nine of ten lost":
+        if fault != "nine of ten lost":
             inside.append(coverage(mapping, rec, truth)[0])
     assert not inside or np.mean(inside) > 0.85
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import geometry
+from calibkit.errors import InputError
 from calibkit.fitted.features import Layout, read
 from calibkit.fitted.fixation import AFTER_S, rate_of, sight
 from calibkit.fitted.looks import Look
@@ -29,6 +30,7 @@ class Material:
     reasons: dict[int, str]
     samples: dict[int, int]
     rate_hz: float = 60.0
+    eyes_seen: bool = True
 
     def at_lag(self, lag_s: float) -> Points:
         """The looks with moving targets taken `lag_s` earlier."""
@@ -110,7 +112,14 @@ def gather(
         reasons=reasons,
         samples=samples,
         rate_hz=rate_of(rec.time),
+        eyes_seen=_seen(rec, signals.xy),
     )
+
+
+def _seen(rec: Recording, xy: Array) -> bool:
+    # A recording of nothing, which asks for no looks, says only what channels there are.
+    nothing = not len(rec.time) and not len(rec.targets)
+    return nothing or bool(np.isfinite(xy).all(axis=2).any())
 
 
 def _without_frozen(xy: Array) -> Array:
@@ -132,8 +141,19 @@ def _in_order(rec: Recording) -> Recording:
 
 
 def merged(materials: Sequence[Material]) -> Material:
-    """Put the material of several recordings of one person together."""
+    """Put the material of several recordings of one person together.
+
+    Raises
+    ------
+    InputError
+        When no sample of any of them saw an eye.
+    """
     first = materials[0]
+    if not any(m.eyes_seen for m in materials):
+        raise InputError(
+            "no eye was seen in any sample of the recording; check that the tracker "
+            "sees the eyes and that the right channels are read"
+        )
     if len(materials) == 1:
         return first
     shifts = np.cumsum([0, *(len(m.targets) for m in materials[:-1])]).tolist()
@@ -163,6 +183,7 @@ def merged(materials: Sequence[Material]) -> Material:
             for k, v in m.samples.items()
         },
         rate_hz=min(m.rate_hz for m in materials),
+        eyes_seen=any(m.eyes_seen for m in materials),
     )
 
 

@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -299,10 +298,11 @@ class Beside:
 
 def _markers() -> Sequence[Found]:
     """Look for marker streams; asked for by a thread, a little after the start."""
+    # A median loads it at its first use, for which the gaze would stand still.
+    import numpy.ma  # noqa: F401
+
     from calibkit.streams import lsl
 
-    # A median loads it at its first use, for which the gaze would stand still.
-    import_module("numpy.ma")
     return lsl.find("Markers", wait_s=MARKERS_S)
 
 
