@@ -117,7 +117,7 @@ def gather(
 
 
 def _seen(rec: Recording, xy: Array) -> bool:
-    # A recording of nothing, which asks for no looks, says only what channels there are.
+    # A recording of nothing that asks for no looks only says what channels there are.
     nothing = not len(rec.time) and not len(rec.targets)
     return nothing or bool(np.isfinite(xy).all(axis=2).any())
 
