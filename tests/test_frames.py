@@ -15,7 +15,7 @@ from calibkit.errors import CalibkitError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import layout, with_covariates
-from calibkit.fitted.frames import directions, elsewhere
+from calibkit.fitted.frames import directions, elsewhere, turned
 from calibkit.fitted.material import gather
 from calibkit.fitted.observations import Points
 from calibkit.fitted.prior import SharedMapping
@@ -148,6 +148,48 @@ def test_size_is_found_whichever_look_is_a_lapse(theirs: SharedMapping) -> None:
         _, trust = elsewhere(theirs, found.at(gaze), zeros)
         assert trust[k] < 0.5
         assert np.delete(trust, k).min() > trust[k] + 0.1
+
+
+def seen_from(rec: Recording, turn: tuple[int, int]) -> Recording:
+    """Return it as with pictures mirrored (-1, 1), upside down (1, -1) or both."""
+    samples = rec.samples.copy()
+    for sign, axis in zip(turn, "XY", strict=True):
+        for column, channel in enumerate(rec.channels):
+            if channel.type in ("Pupil" + axis, "Reflex" + axis) and sign < 0:
+                samples[:, column] = 1280.0 - samples[:, column]
+    return replace(rec, samples=samples)
+
+
+def test_turned_weights_are_the_same_mapping() -> None:
+    """A polynomial of -x by hand (algebra, no source)."""
+    basis, rng = a_basis(), np.random.default_rng(5)
+    weights = Gaussian(mean=rng.normal(size=basis.size), cov=np.eye(basis.size))
+    xy = rng.normal(size=(2, 40, 2))
+    for turn in ([-1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]):
+        way = np.array(turn)
+        back = replace(basis, centre=way * basis.centre)
+        other = turned(basis, weights, way)
+        np.testing.assert_allclose(
+            evaluated(back, other.mean, way * xy),
+            evaluated(basis, weights.mean, xy),
+            atol=1e-9,
+        )
+        again = turned(back, other, way)
+        np.testing.assert_allclose(again.cov, weights.cov, atol=1e-9)
+
+
+@pytest.mark.parametrize("turn", [(-1, 1), (1, -1), (-1, -1)])
+def test_cameras_may_be_the_other_way_round(
+    here: list[Recording], theirs: SharedMapping, turn: tuple[int, int]
+) -> None:
+    """Here, or at one of the desks that were learned from: as good as before."""
+    straight = errors(here[6:9], theirs, 2)
+    found = errors([seen_from(rec, turn) for rec in here[6:9]], theirs, 2)
+    assert len(found) == len(straight) > 0
+    np.testing.assert_allclose(np.median(found), np.median(straight), rtol=0.1)
+    other = [seen_from(rec, turn) for rec in crowd(2, 6)]
+    mixed = calibkit.learn_shared([*crowd(1, 6), *other])
+    assert np.median(errors(here[6:9], mixed, 2)) < 1.1 * np.median(straight)
 
 
 def test_sittings_of_one_person_are_not_one_sitting() -> None:

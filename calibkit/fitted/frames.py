@@ -3,7 +3,8 @@
 Seen from another desk the same eyes give nearly the same features but for their size
 (distance, focal length, how far apart the lights are) and for where on the screen a
 look into the camera would be. Three numbers that both eyes share, then, are unknown of
-a new set-up, and not each coefficient: a look or two tell them.
+a new set-up, and not each coefficient: a look or two tell them. Which way round its
+pictures are (mirrored, upside down) is not known either.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ PRIOR_SETUPS = 2.0  # what is known of set-ups beforehand counts as so many
 # and of height by width, radians of the camera's roll.
 SIZES, SIZES_SD = np.arange(-4, 5) * 0.25, 0.35
 UNKNOWN = (3.0, 5.0, 0.12, 0.03, 0.03)
+# Which way round features may be, with the log odds of that; not as others are is rare.
+TURNS = {(1, 1): 0.0, (-1, 1): -3.0, (1, -1): -4.0, (-1, -1): -4.0}
 # What people differ in counts so many times, since another desk adds to it.
 ELSEWHERE = 1.2
 # Lapses: their share, how far off they are, and how many looks are believed first.
@@ -49,26 +52,29 @@ class Frame:
     Parameters
     ----------
     size : float
+    turn : array (2,) of -1 or 1
+        -1 where features, right or down, count the other way than they mostly do.
     place : array (2,), degrees
     centre : array (e, 2)
         Features from which their size is counted.
     """
 
     size: float
+    turn: Array
     place: Array
     centre: Array
 
     def aligned(self, found: Points, centre: Array) -> Points:
         """Looks as they would be at the common set-up, about its centre."""
-        mean = np.where(
-            found.seen[..., None], centre + self.size * (found.mean - self.centre), 0.0
-        )
+        factor = self.size * self.turn
+        moved = centre + factor * (found.mean - self.centre)
+        each = np.tile(factor, len(self.centre))
         return replace(
             found,
             gaze=found.gaze - self.place,
-            mean=mean,
-            mean_cov=found.mean_cov * self.size**2,
-            spread=found.spread * self.size**2,
+            mean=np.where(found.seen[..., None], moved, 0.0),
+            mean_cov=found.mean_cov * np.outer(each, each),
+            spread=found.spread * np.outer(each, each),
         )
 
 
@@ -126,8 +132,8 @@ def frames(
     sizes = np.exp(logs - logs.mean())
     none = np.zeros(2)
     rough = [
-        Frame(size=s, place=none, centre=c)
-        for s, c in zip(sizes.tolist(), middle, strict=True)
+        Frame(size=s, turn=t, place=none, centre=c)
+        for s, t, c in zip(sizes.tolist(), _turns(groups), middle, strict=True)
     ]
     zero = np.zeros_like(middle[0])
     alike = [
@@ -172,6 +178,15 @@ def _gains(found: Sequence[Points]) -> Array:
             left = np.linalg.norm(y - x @ out[e], axis=1)
             trust = 1.0 / np.sqrt(1.0 + (left / (2.0 * np.median(left) + 1e-9)) ** 2)
     return out
+
+
+def _turns(groups: Sequence[Sequence[Points]]) -> Array:
+    """Which way features of each group count (G, 2), 1 where it is as in most."""
+    ways = np.sign([np.einsum("eaa->a", _gains(group)) for group in groups])
+    persons = np.array([len(group) for group in groups])
+    most = np.where(persons @ ways < 0.0, -1.0, 1.0)
+    turns: Array = np.where(ways == 0.0, 1.0, ways * most)
+    return turns
 
 
 def _place(found: Points, gains: Array) -> Array:
@@ -236,6 +251,16 @@ def _stretched(basis: Basis, weights: Array, axis: int, shift: float) -> Array:
     return moved
 
 
+def turned(basis: Basis, weights: Gaussian, turn: Array) -> Gaussian:
+    """Weights of the same mapping when scaled features change these signs (2,)."""
+    matrix = to_powers(basis.degree)
+    sign = np.prod(turn ** np.array(exponents(basis.degree)), axis=1)
+    one = np.eye(basis.terms)
+    one[: len(sign), : len(sign)] = np.linalg.solve(matrix, sign[:, None] * matrix)
+    every = np.kron(np.eye(2 * len(basis.centre)), one)
+    return Gaussian(mean=every @ weights.mean, cov=every @ weights.cov @ every.T)
+
+
 def widened(weights: Gaussian, ways: Array, variances: Array) -> Gaussian:
     """Weights that are unsure in these directions (m, d) as well."""
     return Gaussian(mean=weights.mean, cov=weights.cov + (ways.T * variances) @ ways)
@@ -246,7 +271,7 @@ def elsewhere(
 ) -> tuple[SharedMapping, Array]:
     """Return a prior of other set-ups as it holds where looks come from; trust in them.
 
-    The size of the features is the one that most looks agree with.
+    Size of the features and which way round they are: what most looks agree with.
 
     Parameters
     ----------
@@ -265,19 +290,43 @@ def elsewhere(
     ways = directions(prior.basis, prior.weights.mean, theirs)
     spread = replace(prior.weights, cov=ELSEWHERE * prior.weights.cov)
     wide = widened(spread, ways, np.array(UNKNOWN) ** 2)
-    root, options = wide.root(), []
-    for step in SIZES if len(found) > 1 else (0.0,):
-        size = float(np.exp(step))
-        basis = replace(
-            prior.basis,
-            centre=here + (prior.basis.centre - theirs) / size,
-            scale=prior.basis.scale / size,
-        )
-        moved = replace(prior, basis=basis, weights=wide)
-        score, trust = _agreement(moved, found, root)
-        options.append((score - 0.5 * (step / SIZES_SD) ** 2, moved, trust))
-    _, moved, trust = max(options, key=lambda option: option[0])
+
+    def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> list[_Option]:
+        way = np.array(turn, float)
+        weights = turned(prior.basis, wide, way)
+        root, out = weights.root(), []
+        for step in sizes:
+            size = float(np.exp(step))
+            basis = replace(
+                prior.basis,
+                centre=here + way * (prior.basis.centre - theirs) / size,
+                scale=prior.basis.scale / size,
+            )
+            moved = replace(prior, basis=basis, weights=weights)
+            score, trust = _agreement(moved, found, root)
+            score += TURNS[turn] - 0.5 * (step / SIZES_SD) ** 2
+            out.append((score, turn, moved, trust))
+        return out
+
+    straight = next(iter(TURNS))
+    if len(found) < 2:
+        options = tried(straight, np.zeros(1))
+    else:
+        options = tried(straight, SIZES)
+        for turn in list(TURNS)[1:]:
+            options += tried(turn, SIZES[::2])
+        turn = max(options, key=_score)[1]
+        if turn != straight:
+            options += tried(turn, SIZES[1::2])
+    _, _, moved, trust = max(options, key=_score)
     return moved, trust
+
+
+_Option = tuple[float, tuple[int, int], SharedMapping, Array]
+
+
+def _score(option: _Option) -> float:
+    return option[0]
 
 
 def _agreement(prior: SharedMapping, found: Points, root: Array) -> tuple[float, Array]:
