@@ -220,6 +220,18 @@ def test_the_sidecars_figures(made: Path, paths: list[Path]) -> None:
     assert screen["ScreenResolution"] == list(rec.setup.screen_px)
 
 
+def test_stamps_without_a_rate_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """SamplingFrequency is a number above 0 (BIDS 1.11, physio): told before writing."""
+    rec = Recording.load(RECORDINGS / "steady.h5")
+    wrong = replace(rec, time=np.append(rec.time[:-1], 1e300))
+    wrong.save(tmp_path / "wrong.h5")
+    assert run("export", "bids", tmp_path / "wrong.h5", "-o", tmp_path / "set") == 3
+    assert "no sampling rate" in capsys.readouterr().err
+    assert not (tmp_path / "set").exists()
+
+
 def test_raw_data_without_calibration_targets(made: Path, paths: list[Path]) -> None:
     rec = Recording.load(paths[3])
     (path,) = made.glob("sub-p01x*/ses-01/beh/*eye1_physio.tsv.gz")

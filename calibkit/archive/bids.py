@@ -157,6 +157,12 @@ def _take(path: Path, plan: Plan) -> Take:
             plan.mapping.check(rec)
         except InputError as error:
             raise InputError(f"{path}: {error}") from error
+    if not bids_sidecars.rate_hz(rec) > 0:
+        raise InputError(
+            f"{path}: its {len(rec.time)} samples reach from {rec.time[0]:g} to "
+            f"{rec.time[-1]:g} s, from which no sampling rate can be told; take out the "
+            "stamps that are wrong"
+        )
     return Take(
         person=rec.person,
         session=rec.session,
