@@ -223,7 +223,7 @@ def test_the_sidecars_figures(made: Path, paths: list[Path]) -> None:
 def test_stamps_without_a_rate_are_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """SamplingFrequency is a number above 0 (BIDS 1.11, physio): told before writing."""
+    """SamplingFrequency is a number above 0 (BIDS 1.11): told before writing."""
     rec = Recording.load(RECORDINGS / "steady.h5")
     wrong = replace(rec, time=np.append(rec.time[:-1], 1e300))
     wrong.save(tmp_path / "wrong.h5")

@@ -160,8 +160,8 @@ def _take(path: Path, plan: Plan) -> Take:
     if not bids_sidecars.rate_hz(rec) > 0:
         raise InputError(
             f"{path}: its {len(rec.time)} samples reach from {rec.time[0]:g} to "
-            f"{rec.time[-1]:g} s, from which no sampling rate can be told; take out the "
-            "stamps that are wrong"
+            f"{rec.time[-1]:g} s, from which no sampling rate can be told; take out "
+            "the stamps that are wrong"
         )
     return Take(
         person=rec.person,
