@@ -302,7 +302,8 @@ def _believed(
     believed = float(found.trust.mean()) if len(found.trust) else 1.0
     if len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST:
         return _doubted(setup, prior, material, (found, lag))
-    found = with_likeness(prior.weights, prior.basis, found, material.points)
+    looks = material.points if np.isnan(lag) else material.at_lag(lag)
+    found = with_likeness(prior.weights, prior.basis, found, looks)
     return prior, found, lag
 
 
