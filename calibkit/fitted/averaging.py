@@ -49,16 +49,23 @@ NOISES_MANY = ((0.75, -0.4), (1.0, 0.0), (1.4, -0.4))
 NOISES_RAW = ((1.0, 0.0), (1.7, -0.3), (3.0, -0.6))
 MANY_LOOKS, MOST_NUMBERS = 6, 72
 ROUNDS = 3
+# Times as spread out as the rest: what a gross error may cost. By 5, which bounds the
+# trust, states call half the looks lapses; by more, rough ones win (invented people).
+GROSS = 10.0
 NEGLIGIBLE = 0.01
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class States:
-    """Hypotheses (h,): variance factors by group of functions (h, 5), noise, odds."""
+    """Hypotheses (h,): variance factors by group of functions (h, 5), noise, odds.
+
+    `expecting`: whether each says already, before any look, about where it will be.
+    """
 
     factors: Array
     noise: Array
     odds: Array
+    expecting: bool
 
 
 def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
@@ -86,6 +93,7 @@ def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
         factors=np.array(factors) ** 2,
         noise=np.array([n for *_, (n, _) in rows]) ** 2,
         odds=np.array([sum(part[-1] for part in row) for row in rows]),
+        expecting=in_degrees,
     )
 
 
@@ -121,7 +129,7 @@ def averaged(
     grams = [flat[:, group == g] @ crossed[group == g] for g in range(5)]
     base = np.asarray(np.tensordot(kinds.factors, np.stack(grams), axes=1), float)
     start = made.target - made.design @ prior.mean
-    result = _robust(base, noise, start, made, best.trust)
+    result = _robust(base, noise, start, made, best.trust, kinds.expecting)
     weight = np.exp(result.score + kinds.odds - np.max(result.score + kinds.odds))
     kept = np.flatnonzero(weight > NEGLIGIBLE)
     share = weight[kept] / weight[kept].sum()
@@ -155,14 +163,24 @@ class Robust:
 
 
 def _robust(
-    base: Array, noise: Array, start: Array, made: Blocks, trust: Array
+    base: Array,
+    noise: Array,
+    start: Array,
+    made: Blocks,
+    trust: Array,
+    expecting: bool,
 ) -> Robust:
     """Student's t on whole looks, for all states at once."""
     count = len(start)
     trusts, rounds = np.broadcast_to(trust, (len(base), count)), 2
+    # A gross error may be far off, but where a state expects something of a few
+    # looks it may be the state that is wrong: there lapses are no cheap excuse.
+    widest = GROSS
     if count < MANY_LOOKS:
-        # From each state's own expectation of every look, not from another's.
-        trusts, rounds = _alone(base, noise, start, made), ROUNDS
+        rounds = ROUNDS
+        if expecting:
+            # From each state's own expectation of every look, not from another's.
+            trusts, widest = _alone(base, noise, start, made), np.inf
     for _ in range(rounds):
         used = trusts
         inverse, gone, cov = _left_out(base, noise, start, used, made.present)
@@ -176,21 +194,27 @@ def _robust(
         inverse=inverse,
         trust=used,
         left_out=gone,
-        score=_evidence(inverse, start.ravel(), used),
+        score=_evidence(inverse, start.ravel(), used, made.counts, widest),
         predictive=density.sum(axis=-1),
         strain=strain,
     )
 
 
-def _evidence(inverse: Array, start: Array, trust: Array) -> Array:
+def _evidence(
+    inverse: Array, start: Array, trust: Array, counts: Array, widest: float
+) -> Array:
     """Log evidence at the looks' weights, and of these weights (h,).
 
     A Student's t is a normal whose precision has a gamma prior (Lange, Little & Taylor
-    1989); a look can cost no more than being a gross error does.
+    1989); a look can cost no more than being a gross error does, which is `widest`
+    times as spread out as the rest. Without that bound rough states win, which leave
+    no lapse out.
     """
     fit = np.sum((inverse @ start) * start, axis=-1)
     weights = 0.5 * bayes.NU * (np.log(trust) - trust + 1.0)
-    cost = np.maximum(weights, -np.log(1.0 + bayes.ODDS)).sum(axis=-1)
+    cost = np.maximum(weights, -np.log(1.0 + bayes.ODDS))
+    beyond = np.maximum(-np.log(trust) - 2.0 * np.log(widest), 0.0)
+    cost = (cost + 0.5 * counts * beyond).sum(axis=-1)
     evidence: Array = 0.5 * (np.linalg.slogdet(inverse)[1] - fit) + cost
     return evidence
 
