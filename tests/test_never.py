@@ -205,10 +205,16 @@ def runs_data(name: str, tree: ast.Module) -> list[str]:
             risky = keyword.arg in ("allow_pickle", "shell")
             if risky and ast.unparse(keyword.value) != "False":
                 found.append(f"{word}({keyword.arg})")
+    return found + imported(tree, RUNNERS)
+
+
+def imported(tree: ast.Module, of: Collection[str]) -> list[str]:
+    """What a module imports from some packages."""
+    found = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
-            found += [alias.name for alias in node.names if top(alias.name) in RUNNERS]
-        if isinstance(node, ast.ImportFrom) and top(node.module or "") in RUNNERS:
+            found += [alias.name for alias in node.names if top(alias.name) in of]
+        elif isinstance(node, ast.ImportFrom) and top(node.module or "") in of:
             found.append(str(node.module))
     return found
 
@@ -296,13 +302,7 @@ TALKS |= {"poplib", "nntplib", "telnetlib", "asyncio", "asyncore", "zmq", "param
 
 def talks(tree: ast.Module) -> list[str]:
     """What a module imports to talk over a network."""
-    found = []
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            found += [alias.name for alias in node.names if top(alias.name) in TALKS]
-        elif isinstance(node, ast.ImportFrom) and top(node.module or "") in TALKS:
-            found.append(str(node.module))
-    return found
+    return imported(tree, TALKS)
 
 
 def test_only_these_modules_know_the_network() -> None:

@@ -276,15 +276,21 @@ def test_recorded_replayed_and_recorded_again_is_the_same(
     assert one.setup.screen_px == (1920, 1080)
 
 
-@POSIX
-def test_sigterm_while_recording_keeps_the_file(
-    start: Start, person: Program, tmp_path: Path
-) -> None:
+def recording(start: Start) -> Program:
+    """`calibkit record` that has recorded into one.h5 for a second and a half."""
     listen(RAW).close()
     program = start("record", "-o", "one.h5")
     assert program.stderr is not None
     assert "recording" in program.stderr.readline()
-    time.sleep(1.0)
+    time.sleep(1.5)
+    return program
+
+
+@POSIX
+def test_sigterm_while_recording_keeps_the_file(
+    start: Start, person: Program, tmp_path: Path
+) -> None:
+    program = recording(start)
     program.terminate()
     status, _, err = ended(program)
     assert status == 0, err
@@ -295,11 +301,7 @@ def test_sigterm_while_recording_keeps_the_file(
 def test_a_killed_recording_elsewhere_is_finished_by_the_next_under_another_name(
     start: Start, person: Program, tmp_path: Path
 ) -> None:
-    listen(RAW).close()
-    program = start("record", "-o", "one.h5")
-    assert program.stderr is not None
-    assert "recording" in program.stderr.readline()
-    time.sleep(1.5)
+    program = recording(start)
     program.kill()
     program.wait()
     status, _, err = ended(start("record", "-o", "two.h5", "--for", "1"))
