@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections.abc import Collection
 from pathlib import Path
 
 import pytest
