@@ -66,7 +66,7 @@ def asked(more: str) -> Protocol:
 
 def test_smaller_keys_need_more_and_both_limits_must_hold() -> None:
     mapping = fit(record(4, NINE)[0])
-    hits = [expected_hit(mapping, n, n) for n in (1, 2, 4, 8, 16, 32)]
+    hits = [expected_hit(mapping, n, n) for n in (1, 2, 4, 8, 16, 64)]
     assert hits == sorted(hits, reverse=True)
     assert hits[1] > 0.99 > 0.5 > hits[-1]
     assert enough(mapping, asked("enough_keys = [2, 2]"))

@@ -151,8 +151,8 @@ def merged(materials: Sequence[Material]) -> Material:
     first = materials[0]
     if not any(m.eyes_seen for m in materials):
         raise InputError(
-            "no eye was seen in any sample of the recording; check that the tracker "
-            "sees the eyes and that the right channels are read"
+            "the recording has no sample in which an eye was seen; check that the "
+            "tracker sees the eyes and that the right channels are read"
         )
     if len(materials) == 1:
         return first
