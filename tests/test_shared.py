@@ -132,6 +132,15 @@ def test_recordings_of_one_person_count_once() -> None:
         calibkit.learn_shared(people)
 
 
+def test_a_person_whose_eyes_were_never_seen_is_no_hindrance() -> None:
+    """The others teach; alone such a recording is refused (contract: exit status 3)."""
+    recs = crowd(5)
+    blind = replace(recs[0], samples=np.full_like(recs[0].samples, np.nan))
+    assert calibkit.learn_shared([blind, *recs[1:]]).people == 4
+    with pytest.raises(InputError, match="no sample in which an eye was seen"):
+        calibkit.fit(blind)
+
+
 def test_other_channels_are_refused(shared: SharedMapping) -> None:
     rec, _ = invented.record(1, invented.NINE, kind="screen")
     with pytest.raises(InputError, match="pupil-reflex"):

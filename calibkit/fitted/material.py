@@ -33,7 +33,7 @@ class Material:
     eyes_seen: bool = True
 
     def at_lag(self, lag_s: float) -> Points:
-        """The looks with moving targets taken `lag_s` earlier."""
+        """The looks with moving targets taken `lag_s` earlier; NaN where none moves."""
         if not self.points.moving.any():
             return self.points
         gaze = self.points.gaze.copy()
@@ -41,6 +41,19 @@ class Material:
             if glide is not None:
                 gaze[row] = glide.angles(lag_s)
         return self.points.at(gaze)
+
+    def check_seen(self) -> None:
+        """Refuse when no sample saw an eye.
+
+        Raises
+        ------
+        InputError
+        """
+        if not self.eyes_seen:
+            raise InputError(
+                "the recording has no sample in which an eye was seen; check that the "
+                "tracker sees the eyes and that the right channels are read"
+            )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -141,19 +154,8 @@ def _in_order(rec: Recording) -> Recording:
 
 
 def merged(materials: Sequence[Material]) -> Material:
-    """Put the material of several recordings of one person together.
-
-    Raises
-    ------
-    InputError
-        When no sample of any of them saw an eye.
-    """
+    """Put the material of several recordings of one person together."""
     first = materials[0]
-    if not any(m.eyes_seen for m in materials):
-        raise InputError(
-            "the recording has no sample in which an eye was seen; check that the "
-            "tracker sees the eyes and that the right channels are read"
-        )
     if len(materials) == 1:
         return first
     shifts = np.cumsum([0, *(len(m.targets) for m in materials[:-1])]).tolist()

@@ -106,6 +106,7 @@ def person_of(
     material = merged(
         [gather(rec, plan, min_confidence=min_confidence) for rec in recordings]
     )
+    material.check_seen()
     notes: tuple[str, ...] = ()
     if prior is None:
         prior, found, lag = _without_prior(last.setup, material)
@@ -225,7 +226,7 @@ def _without_prior(
         if rougher is not prior:
             prior = rougher
             best, lag = _with_lag(prior, material, start)
-    now = found if np.isnan(lag) else material.at_lag(lag)
+    now = material.at_lag(lag)
     if few_enough(now):
         kinds = states(len(now), material.rate_hz, plan.in_degrees)
         best = averaged(prior.weights, prior.basis, best, now, kinds)
@@ -302,7 +303,7 @@ def _believed(
     believed = float(found.trust.mean()) if len(found.trust) else 1.0
     if len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST:
         return _doubted(setup, prior, material, (found, lag))
-    looks = material.points if np.isnan(lag) else material.at_lag(lag)
+    looks = material.at_lag(lag)
     found = with_likeness(prior.weights, prior.basis, found, looks)
     return prior, found, lag
 
