@@ -134,7 +134,7 @@ def averaged(
     kept = np.flatnonzero(weight > NEGLIGIBLE)
     share = weight[kept] / weight[kept].sum()
     factors, inverse = kinds.factors[kept][:, group], result.inverse[kept]
-    posterior = _mixture(prior, factors, crossed, start.ravel(), inverse, share)
+    posterior = bayes.mixture(prior, factors, crossed, start.ravel(), inverse, share)
     factor, own = float(np.sqrt(share @ kinds.noise[kept])), best.noise
     return replace(
         best,
@@ -253,28 +253,3 @@ def _left_out(
     both = present[..., :, None] & present[..., None, :]
     spread = alone - np.where(both, loud - noise, 0.0)
     return inverse, np.where(present, gone, 0.0), bayes.masked_noise(spread, present)
-
-
-def _mixture(
-    prior: Gaussian,
-    factors: Array,
-    crossed: Array,
-    start: Array,
-    inverses: Array,
-    share: Array,
-) -> Gaussian:
-    """Mean and covariance of a mixture of posteriors.
-
-    `factors` (h, d) are on the prior's covariance, which joins weights of one group
-    only; `crossed` (d, n) is that covariance times the design.
-    """
-    steps, within = [], np.zeros_like(prior.cov)
-    for factor, inverse, part in zip(factors, inverses, share, strict=True):
-        mine = factor[:, None] * crossed
-        gain = mine @ inverse
-        steps.append(gain @ start)
-        within += part * (factor[:, None] * prior.cov - gain @ mine.T)
-    middle = share @ np.array(steps)
-    apart = np.array(steps) - middle
-    cov = within + (apart.T * share) @ apart
-    return Gaussian(mean=prior.mean + middle, cov=0.5 * (cov + cov.T))

@@ -272,6 +272,48 @@ def student_density(
     return density
 
 
+def mixture(
+    prior: Gaussian,
+    factors: Array,
+    crossed: Array,
+    start: Array,
+    inverses: Array,
+    share: Array,
+) -> Gaussian:
+    """Mean and covariance of a mixture of posteriors, worked out between observations.
+
+    Parameters
+    ----------
+    prior : Gaussian
+    factors : array (h, d) or (h, 1)
+        Of each hypothesis, on the prior's covariance; that joins weights of one factor
+        only.
+    crossed : array (d, n)
+        The prior's covariance times the design's transpose.
+    start : array (n,)
+        Observations less what the prior's mean expects of them.
+    inverses : array (h, n, n)
+        Of the observations' covariance.
+    share : array (h,)
+        Probabilities.
+
+    Notes
+    -----
+    Rasmussen & Williams, Gaussian Processes for Machine Learning, equations 2.23 to
+    2.30.
+    """
+    steps, within = [], np.zeros_like(prior.cov)
+    for factor, inverse, part in zip(factors, inverses, share, strict=True):
+        mine = factor[:, None] * crossed
+        gain = mine @ inverse
+        steps.append(gain @ start)
+        within += part * (factor[:, None] * prior.cov - gain @ mine.T)
+    middle = share @ np.array(steps)
+    apart = np.array(steps) - middle
+    cov = within + (apart.T * share) @ apart
+    return Gaussian(mean=prior.mean + middle, cov=0.5 * (cov + cov.T))
+
+
 def robust_weights(
     prior: Gaussian,
     blocks: Blocks,

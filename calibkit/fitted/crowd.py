@@ -85,22 +85,21 @@ def crowd_of(
     recordings = list(recordings)
     if not recordings:
         raise InputError("no recordings were given; a shared mapping needs 3 persons")
-    plan, lacking = _common([layout(rec.channels, eyes, extra) for rec in recordings])
-    common = plan.covariates
-    sittings: dict[tuple[str, str], list[Recording]] = {}
-    for k, rec in enumerate(recordings):
-        sittings.setdefault((rec.person or f"\0{k}", rec.session), []).append(rec)
+    plans, lacking = _common([layout(rec.channels, eyes, extra) for rec in recordings])
+    sittings: dict[tuple[str, str], list[tuple[Recording, Layout]]] = {}
+    for k, (rec, plan) in enumerate(zip(recordings, plans, strict=True)):
+        key = (rec.person or f"\0{k}", rec.session)
+        sittings.setdefault(key, []).append((rec, plan))
     points, checks, names, places = [], [], [], []
     for (name, _), own in sittings.items():
-        found = _material(own, eyes, extra, "calibration", min_confidence, common)
-        looks = found.at_lag(GLIDE_LAG_S)
+        looks = _material(own, "calibration", min_confidence).at_lag(GLIDE_LAG_S)
         if len(looks):
             points.append(looks)
-            role = "validation"
-            check = _material(own, eyes, extra, role, min_confidence, common)
-            checks.append(check.points.take(~check.points.moving))
+            check = _material(own, "validation", min_confidence).points
+            checks.append(check.take(~check.moving))
             names.append(name)
-            places.append([*own[-1].setup.screen_mm, own[-1].setup.distance_mm])
+            setup = own[-1][0].setup
+            places.append([*setup.screen_mm, setup.distance_mm])
     persons = list(dict.fromkeys(names))
     if len(persons) < FEWEST:
         raise InputError(
@@ -108,7 +107,7 @@ def crowd_of(
             f"mapping needs at least {FEWEST}"
         )
     crowd = Crowd(
-        layout=plan,
+        layout=plans[0],
         points=tuple(points),
         checks=tuple(checks),
         person=np.array([persons.index(name) for name in names]),
@@ -117,8 +116,8 @@ def crowd_of(
     return _together(crowd, _alike(np.array(places)))
 
 
-def _common(plans: Sequence[Layout]) -> tuple[Layout, tuple[str, ...]]:
-    """Return what all recordings can be read by, and covariates that some lack."""
+def _common(plans: Sequence[Layout]) -> tuple[list[Layout], tuple[str, ...]]:
+    """Return how to read what all recordings have, and covariates that some lack."""
     first = plans[0]
     for number, other in enumerate(plans[1:], start=2):
         if not agree(other.signature, first.signature):
@@ -130,7 +129,7 @@ def _common(plans: Sequence[Layout]) -> tuple[Layout, tuple[str, ...]]:
     named = dict.fromkeys(name for plan in plans for name in plan.covariates)
     everywhere = [n for n in named if all(n in plan.covariates for plan in plans)]
     lacking = tuple(name for name in named if name not in everywhere)
-    return with_covariates(first, everywhere), lacking
+    return [with_covariates(plan, everywhere) for plan in plans], lacking
 
 
 def _lacking(one: Layout, other: Layout) -> str:
@@ -147,20 +146,9 @@ def _lacking(one: Layout, other: Layout) -> str:
 
 
 def _material(
-    own: Sequence[Recording],
-    eyes: str,
-    extra: tuple[str, ...],
-    role: str,
-    min_confidence: float,
-    covariates: Sequence[str],
+    own: Sequence[tuple[Recording, Layout]], role: str, min_confidence: float
 ) -> Material:
-    plans = [with_covariates(layout(r.channels, eyes, extra), covariates) for r in own]
-    return merged(
-        [
-            gather(rec, plan, role, min_confidence)
-            for rec, plan in zip(own, plans, strict=True)
-        ]
-    )
+    return merged([gather(rec, plan, role, min_confidence) for rec, plan in own])
 
 
 def _alike(setups: Array) -> NDArray[np.int_]:

@@ -28,9 +28,7 @@ Array = NDArray[np.float64]
 SHORTEST_S = 0.1  # less than this is no look (common practice, no source)
 BIN_S = 0.04
 BEFORE_PRESS_S = 1.5  # how long before a key press looking counts
-AFTER_S = (
-    0.1  # eyes stay so long after a target is gone (express saccades, from memory)
-)
+AFTER_S = 0.1  # eyes stay so long after a target is gone (express saccades, as below)
 BLINK_S = 0.06  # a longer gap is a blink or a loss: its edges are not trusted
 BLINK_EDGE_S = 0.04
 BEFORE_LOOK = 0.2  # worth of a stretch before the look that ended a target by gaze

@@ -55,30 +55,22 @@ def with_likeness(
 
     Notes
     -----
-    A scale mixture of normals: West 1987, Biometrika 74:646. Worked out between
-    observations, as in Rasmussen & Williams, equations 2.23 to 2.30.
+    A scale mixture of normals: West 1987, Biometrika 74:646.
     """
     if not 0 < 2 * looks.seen.size <= MOST_NUMBERS:
         return found
     prepared = prepare(basis, looks)
     made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
     flat = made.design.reshape(-1, basis.size)
-    across = flat @ prior.cov
+    crossed = prior.cov @ flat.T
     factors, odds = scales()
-    total = factors[:, None, None] * (across @ flat.T) + _noise(made, found.trust)
+    total = factors[:, None, None] * (flat @ crossed) + _noise(made, found.trust)
     start = (made.target - made.design @ prior.mean).ravel()
-    inverse = np.linalg.inv(total)
-    solved = inverse @ start
-    score = odds - 0.5 * (solved @ start + np.linalg.slogdet(total)[1])
+    inverse: Array = np.asarray(np.linalg.inv(total), float)
+    score = odds - 0.5 * (inverse @ start @ start + np.linalg.slogdet(total)[1])
     share = np.exp(score - score.max())
     share /= share.sum()
-    steps = factors[:, None] * (solved @ across)
-    middle = share @ steps
-    apart = steps - middle
-    known = np.tensordot(share * factors**2, inverse, axes=1)
-    cov = (share @ factors) * prior.cov - across.T @ known @ across
-    cov = cov + (apart.T * share) @ apart
-    posterior = Gaussian(mean=prior.mean + middle, cov=0.5 * (cov + cov.T))
+    posterior = bayes.mixture(prior, factors[:, None], crossed, start, inverse, share)
     return replace(found, weights=posterior)
 
 
