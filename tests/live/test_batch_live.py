@@ -115,15 +115,12 @@ def test_interrupted_it_keeps_what_is_done(
     table, progress = tmp_path / "t.csv", tmp_path / "t.csv.progress"
     program = start("batch", folder, "-o", table, "--workers", 1)
     wait_for(progress, 2, program)
-    # Another one on the same table is refused meanwhile, and told who is at work; held
-    # still, the first cannot end before the signal.
-    program.send_signal(signal.SIGSTOP)
+    # Another one on the same table is refused meanwhile, and told who is at work.
     second = start("batch", folder, "-o", table, "--workers", 1)
     said = second.communicate(timeout=30)[1]
     assert second.returncode == 2
     assert f"process {program.pid} is at work" in said
     program.send_signal(getattr(signal, number))
-    program.send_signal(signal.SIGCONT)
     said = program.communicate(timeout=30)[1]
     assert program.returncode == 130, said
     assert "the same command goes on" in said
