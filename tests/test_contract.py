@@ -96,7 +96,11 @@ def test_signatures() -> None:
     assess = inspect.signature(calibkit.assess).parameters
     assert assess["role"].default == "validation"
     keys = inspect.signature(calibkit.usable_keys).parameters
-    assert keys["setup"].kind is not inspect.Parameter.POSITIONAL_ONLY
+    assert list(keys) == ["result", "setup", "reliability"]
+    for found in (fit, assess, keys):  # a call by position and one by name are the same
+        for name in ("shared", "eyes", "extra", "role", "setup", "reliability"):
+            if name in found:
+                assert found[name].kind is inspect.Parameter.POSITIONAL_OR_KEYWORD
     assert keys["reliability"].default == 0.95
 
 
@@ -173,6 +177,15 @@ def test_flags(command: str, flags: str) -> None:
         for flag in action.option_strings
     }
     assert set(flags.split()) <= known
+
+
+def test_a_filter_may_stay_unnamed() -> None:
+    # Source: contract, "Streams": unfiltered unless `--filter`.
+    parser = cli.command_parser("publish")
+    whose = ["--person", "p1"]
+    assert parser.parse_args(whose).filter is None
+    assert parser.parse_args([*whose, "--filter"]).filter == "one-euro"
+    assert parser.parse_args(["--filter", "look-mean", *whose]).filter == "look-mean"
 
 
 def test_help_lists_the_commands() -> None:

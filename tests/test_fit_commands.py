@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
@@ -43,7 +44,11 @@ def test_share_then_fit_then_apply(
     assert len(calibkit.Mapping.load(mapping).recordings[0]) == 64
     table = tmp_path / "gaze.csv"
     assert main(["apply", str(mapping), new, "-o", str(table)]) == 0
-    rows = np.genfromtxt(table, delimiter=",", names=True)
+    # Source: contract, "missing gaze": NaN in files; float() reads every cell.
+    with table.open(encoding="utf-8", newline="") as file:
+        cells = list(csv.DictReader(file))
+    rows = {name: np.array([float(row[name]) for row in cells]) for name in cells[0]}
+    assert list(rows) == ["time", "x", "y", "sd_x", "sd_y"]
     rec = calibkit.Recording.load(new)
     gaze = calibkit.Mapping.load(mapping).apply(rec.samples)
     assert rows["time"] == pytest.approx(rec.time, abs=1e-8)
@@ -75,3 +80,43 @@ def test_refusals(
     said = capsys.readouterr().err
     assert "Traceback" not in said
     assert "--force" in said
+
+
+def test_recordings_of_two_persons_make_no_mapping(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Source: reliability, never list: never switch person silently.
+    out = tmp_path / "m.h5"
+    people = [str(folder / "p0.h5"), str(folder / "p1.h5")]
+    assert main(["fit", *people, "-o", str(out)]) == 2
+    assert not out.exists()
+    assert "calibkit share" in capsys.readouterr().err
+
+
+def test_what_was_applied_is_told_to_programs(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Source: contract, "Command line": commands that read have --json.
+    out, rec = str(tmp_path / "m.h5"), str(folder / "p0.h5")
+    assert main(["fit", rec, "-o", out, "--json"]) == 0
+    capsys.readouterr()
+    table = str(tmp_path / "g.csv")
+    assert main(["apply", out, rec, "-o", table, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["samples"] == len(calibkit.Recording.load(rec).time)
+    assert 0.5 < told["with_gaze"] <= 1
+
+
+def test_compare_without_a_name_sets_every_kind_beside(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Source: contract, "Command line": `--compare` sets other mappings beside it.
+    out, rec = str(tmp_path / "m.h5"), str(folder / "p0.h5")
+    assert main(["fit", rec, "-o", out]) == 0
+    capsys.readouterr()
+    words = ["--role", "calibration", "--json", "--compare"]
+    assert main(["assess", out, rec, *words]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert {"offset", "affine", "hierarchical"} <= {o["name"] for o in told["compare"]}
+    assert main(["assess", out, rec, *words[:-1]]) == 0
+    assert json.loads(capsys.readouterr().out)["compare"] == []

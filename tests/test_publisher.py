@@ -76,15 +76,9 @@ def test_rows_equal_the_mapping_exactly() -> None:
 
 def test_output_is_the_contracts_channel_list() -> None:
     # Source: contract, "Streams": the order of the published channels.
-    assert [channel.type for channel in OUTPUT] == [
-        "ScreenX",
-        "ScreenY",
-        "sd_x",
-        "sd_y",
-        "valid",
-        "sequence",
-        "mapping",
-    ]
+    names = ["ScreenX", "ScreenY", "sd_x", "sd_y", "valid", "sequence", "mapping"]
+    assert [channel.type for channel in OUTPUT] == names
+    assert [channel.label for channel in OUTPUT] == names
 
 
 @settings(max_examples=60, deadline=None)

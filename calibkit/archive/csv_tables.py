@@ -140,8 +140,8 @@ def _csv(columns: Sequence[Column]) -> Iterator[str]:
         rows = slice(first, first + tables.BLOCK)
         parts = []
         for column in columns:
-            cells = tables.cells(column, rows, "")
             text = not isinstance(column.values, np.ndarray)
+            cells = tables.cells(column, rows, "" if text else "NaN")
             parts.append(_quoted(cells) if text else cells)
         yield "\n".join(map(",".join, zip(*parts, strict=True))) + "\n"
 
@@ -189,8 +189,8 @@ def _targets(rec: Recording) -> list[Column]:
     return [
         _number("onset_s", "When it was first shown", rows["onset"]),
         _number("offset_s", "When it went", rows["offset"]),
-        _number("x_px", "From the left edge; empty while it moves", rows["x"]),
-        _number("y_px", "From the top edge; empty while it moves", rows["y"]),
+        _number("x_px", "From the left edge; NaN while it moves", rows["x"]),
+        _number("y_px", "From the top edge; NaN while it moves", rows["y"]),
         _words("role", "What it was for", rows["role"]),
         _words("advance", "What ended it: gaze, timer or key", rows["advance"]),
         _number("kept", "0 when the operator left it out", rows["kept"]),

@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="apply it although the recording's screen or channels differ",
     )
     options.add_output(parser, "OUT", "the table to write: .csv, or .h5 for HDF5")
+    options.add_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,6 +48,10 @@ def run(args: argparse.Namespace) -> int:
     table = np.column_stack([rec.time, gaze.xy, gaze.sd])
     _write(args.output, table, overwrite=args.force)
     seen = float(np.isfinite(gaze.xy[:, 0]).mean()) if len(table) else 0.0
+    if args.json:
+        told = {"table": str(args.output), "samples": len(table), "with_gaze": seen}
+        options.emit_json(told)
+        return 0
     options.say(f"{args.output}: {len(table)} samples, {100 * seen:.1f} % with gaze")
     return 0
 
@@ -65,5 +70,5 @@ def _write(path: Path, table: NDArray[np.float64], *, overwrite: bool) -> None:
 
 
 def _cell(value: float) -> str:
-    """Nine decimals for a time, and nothing for what is not known."""
-    return f"{value:.9f}".rstrip("0").rstrip(".") if value == value else ""
+    """Nine decimals for a time, and NaN for what is not known."""
+    return f"{value:.9f}".rstrip("0").rstrip(".") if value == value else "NaN"

@@ -35,12 +35,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_reliability(parser)
     parser.add_argument(
         "--compare",
-        nargs="+",
-        default=[],
+        nargs="*",
+        default=None,
         metavar="OTHER",
         help="other mapping files, or kinds of mapping to fit to the recording's "
         "calibration targets: offset, affine, quadratic, quadratic-robust, "
-        "thin-plate, hierarchical",
+        "thin-plate, hierarchical (all kinds where none is named)",
     )
     parser.add_argument(
         "--any-setup",
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     keys = usable_keys(result, setup=rec.setup, reliability=args.reliability)
     others = {
         name: assess(_other(name, rec, any_setup=args.any_setup), rec, args.role)
-        for name in args.compare
+        for name in _compared(args.compare)
     }
     report = build(
         title=_("{mapping} on {recording}").format(
@@ -87,6 +87,13 @@ def run(args: argparse.Namespace) -> int:
     if others:
         options.emit("\n" + "\n".join(_side_by_side(args.mapping.name, result, others)))
     return 0
+
+
+def _compared(names: list[str] | None) -> tuple[str, ...]:
+    """Return what to set beside the mapping: every kind where the flag names none."""
+    from calibkit.fitted import rivals
+
+    return rivals.NAMES if names == [] else tuple(names or ())
 
 
 def _data(

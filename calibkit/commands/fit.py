@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from calibkit.joined import options
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
+    from calibkit.kept.recording import Recording
 
 SUMMARY = "a mapping from a person's recordings"
 
@@ -43,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
 
     options.check_output(args.output, force=args.force)
     recordings = [Recording.load(path) for path in args.recordings]
+    _one_person(recordings)
     shared = load_prior(args.shared) if args.shared else None
     hashes = tuple(sha256_of(path) for path in args.recordings)
     mapping = fit_all(
@@ -80,6 +82,18 @@ def run(args: argparse.Namespace) -> int:
     sd = predicted_sd_deg(mapping)
     options.say(f"{args.output}: expected error {sd:.2f} degrees (one sd, per axis)")
     return 0
+
+
+def _one_person(recordings: Sequence[Recording]) -> None:
+    """Refuse to mix people: their eyes differ more than any looks can mend."""
+    from calibkit.errors import CallError
+
+    people = sorted({rec.person for rec in recordings if rec.person})
+    if len(people) > 1:
+        raise CallError(
+            f"the recordings are of {len(people)} persons ({', '.join(people[:5])}); "
+            "name those of one person, or learn from many with calibkit share"
+        )
 
 
 def _tell(mapping: Mapping, turned: Iterable[str]) -> None:

@@ -36,8 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--filter",
+        nargs="?",
+        const="one-euro",
         metavar="NAME",
-        help="smooth the gaze: one-euro or look-mean; each costs delay (default: none)",
+        help="smooth the gaze: one-euro (where no name follows) or look-mean; each "
+        "costs delay (default: none)",
     )
     parser.add_argument(
         "--learn",

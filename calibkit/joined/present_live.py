@@ -35,7 +35,7 @@ class Readable(Source, Protocol):
 
 
 Array = NDArray[np.float64]
-# Channels of what `calibkit publish` sends: x, y, sd_x, sd_y, valid.
+# Channels of what `calibkit publish` sends: ScreenX, ScreenY, sd_x, sd_y, valid.
 PUBLISHED = 5
 
 

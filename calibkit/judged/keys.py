@@ -65,7 +65,7 @@ class UsableKeys:
 
 
 def usable_keys(
-    result: Validated, *, setup: Setup, reliability: float = 0.95
+    result: Validated, setup: Setup, reliability: float = 0.95
 ) -> UsableKeys:
     """Find the finest grid of keys whose worst key is reliable enough.
 

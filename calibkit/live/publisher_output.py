@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from calibkit.channels import Channel
 
 OUTPUT = (
-    Channel(label="x", eye="both", type="ScreenX", unit="pixels"),
-    Channel(label="y", eye="both", type="ScreenY", unit="pixels"),
+    Channel(label="ScreenX", eye="both", type="ScreenX", unit="pixels"),
+    Channel(label="ScreenY", eye="both", type="ScreenY", unit="pixels"),
     Channel(label="sd_x", eye="both", type="sd_x", unit="pixels"),
     Channel(label="sd_y", eye="both", type="sd_y", unit="pixels"),
     Channel(label="valid", eye="both", type="valid", unit="normalized"),
