@@ -15,6 +15,7 @@ from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
+import batching
 import pytest
 from test_language import msgids
 
@@ -34,6 +35,7 @@ SPEAKING = (
     *("joined/demo", "commands/demo", "commands/report", "commands/check"),
     *("commands/calibrate", "commands/validate", "commands/pointing"),
     *("commands/assess", "batch/summary_page", "camera/preview_words"),
+    *("commands/batch", "batch/meter"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.
@@ -152,7 +154,8 @@ def kept_texts() -> set[str]:
     # Pieces of a text with figures end in the space before the figure.
     found = {text for text in found if not text.endswith(" ")}
     starts = ("looked at", "followed", "gaze stayed", "learned", "made from", "no eye",
-              "its path", "the eyes were", "nothing was", "left out by")  # fmt: skip
+              "its path", "the eyes were", "nothing was", "left out by",
+              "the shared mapping was")  # fmt: skip
     return {t for t in found if t.startswith(starts) and "." not in t[-1:]}
 
 
@@ -261,3 +264,15 @@ def test_an_unknown_language_is_refused_with_2(tmp_path: Path) -> None:
         status = cli.main(["check", "--headless", "--language", "tlh"])
     assert status == 2
     assert "de, en" in err.getvalue()
+
+
+def test_a_batch_speaks_german(tmp_path: Path) -> None:
+    batching.small(1).save(tmp_path / "a.h5")
+    (tmp_path / "b.h5").write_bytes(b"damaged")
+    table = tmp_path / "t.csv"
+    told, said = run("batch", str(tmp_path), "-o", str(table), "--language", "de")
+    assert re.fullmatch(
+        r"invented screen: 1 beurteilt, Median der Genauigkeit \d,\d\d Grad\n", told
+    )
+    assert "nicht beurteilt: 1 Aufnahme (b.h5): the recording is damaged" in said
+    assert said.endswith("t.csv: 1 Aufnahme beurteilt, 1 nicht\n")

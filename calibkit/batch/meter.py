@@ -6,6 +6,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from calibkit.batch.driver import Step
+from calibkit.language import _, decimal
 
 EVERY_S = 10.0  # between lines that stay
 LIVE_S = 0.2  # between changes of a line in place
@@ -44,8 +45,9 @@ class Meter:
         if now_s - self._said_s < (LIVE_S if self.live else EVERY_S):
             return None
         self._said_s = now_s
-        rest = self._rest(step, now_s) if step.hands else "; waiting for a worker"
-        return f"{step.done} of {step.total} recordings{rest}"
+        text = _("{done} of {total} recordings")
+        rest = self._rest(step, now_s) if step.hands else _("; waiting for a worker")
+        return text.format(done=step.done, total=step.total) + rest
 
     def _rest(self, step: Step, now_s: float) -> str:
         start_s, worked = self._past[0]
@@ -53,7 +55,7 @@ class Meter:
         if not done or step.done >= step.total:
             return ""
         rest_s = (step.total - step.done) * (now_s - start_s) / done
-        return f", about {duration(rest_s)} left"
+        return _(", about {time} left").format(time=duration(rest_s))
 
 
 def duration(seconds: float) -> str:
@@ -61,4 +63,4 @@ def duration(seconds: float) -> str:
     if seconds < 90:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes / 60:.1f} h"
+    return f"{minutes} min" if minutes < 90 else f"{decimal(minutes / 60, 1)} h"

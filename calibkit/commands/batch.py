@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from calibkit.errors import InputError
 from calibkit.joined import options
-from calibkit.language import _
+from calibkit.language import _, plural
 
 if TYPE_CHECKING:
     from calibkit.batch.crew import Engine
     from calibkit.batch.driver import Plan, Step
-    from calibkit.batch.summary import Summary
+    from calibkit.batch.summary import Summary, Trouble
     from calibkit.joined.wiring_stop import Stop
 
 SUMMARY = "many recordings fitted, judged and tabulated; goes on where it was stopped"
@@ -97,10 +97,10 @@ def run(args: argparse.Namespace) -> int:
         try:
             summary = batch(plan, _engine(args, plan), _teller(stop))
         except KeyboardInterrupt:
-            options.say(
-                f"calibkit: what is done is kept in {plan.progress}; the same command "
-                "goes on from there"
+            kept = _(
+                "what is done is kept in {file}; the same command goes on from there"
             )
+            options.say(f"calibkit: {kept.format(file=plan.progress)}")
             raise
         finally:
             if sys.stderr is not None and sys.stderr.isatty():
@@ -216,16 +216,37 @@ def _say(args: argparse.Namespace, plan: Plan, summary: Summary, seconds: float)
         )
     else:
         for group in summary.trackers:
+            text = _("{name}: {count} judged, median accuracy {median:.2f} degrees")
             options.emit(
-                f"{group.name}: {group.count} judged, median accuracy "
-                f"{group.median_deg:.2f} degrees"
+                text.format(name=group.name, count=group.count, median=group.median_deg)
             )
     for trouble in summary.troubles:
-        where = ", ".join(trouble.files)
-        options.say(f"calibkit: {trouble.count} x {trouble.message} ({where})")
-    unjudged = summary.failed + summary.fitted
-    options.say(
-        f"{args.output}: {summary.judged} recordings judged, {unjudged} not"
-        + (f", {summary.other} other files left out" if summary.other else "")
-    )
+        files = plural("{number} recording", "{number} recordings", trouble.count)
+        text = _("not judged: {files} ({names}): {why}").format(
+            files=files, names=_names(trouble), why=trouble.message
+        )
+        options.say(f"calibkit: {text}")
+    options.say(f"{args.output}: {_counts(summary)}")
     return 0 if summary.judged + summary.fitted else InputError.exit_status
+
+
+def _names(trouble: Trouble) -> str:
+    """The files that had a trouble, or the first of them."""
+    more = ", ..." if trouble.count > len(trouble.files) else ""
+    return ", ".join(trouble.files) + more
+
+
+def _counts(summary: Summary) -> str:
+    judged = plural(
+        "{number} recording judged", "{number} recordings judged", summary.judged
+    )
+    text = _("{judged}, {others} not").format(
+        judged=judged, others=summary.failed + summary.fitted
+    )
+    if summary.other:
+        text += ", " + plural(
+            "{number} other file left out",
+            "{number} other files left out",
+            summary.other,
+        )
+    return text

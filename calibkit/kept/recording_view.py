@@ -34,9 +34,8 @@ class View:
             want in (-1, got) for want, got in zip(shape, array.shape, strict=True)
         )
         if not fits:
-            want = tuple("any" if s == -1 else s for s in shape)
             raise self.refuse(
-                f"{path} has the shape {array.shape} instead of {want}",
+                f"found {_sized(array.shape)} instead of {_sized(shape)} in {path}",
                 "it is damaged or made wrongly; use another copy",
             )
         return array
@@ -122,3 +121,15 @@ class View:
         if not np.isfinite(found[0]):
             raise self.refuse(f"{name} is {found[0]} in {path}", "write a number there")
         return found[0]
+
+
+def _sized(shape: tuple[int, ...]) -> str:
+    """Say in words how numbers are arranged; -1 stands for any length."""
+    many = ["" if size == -1 else f"{size} " for size in shape]
+    if not shape:
+        return "a single number"
+    if len(shape) == 1:
+        return f"a list of {many[0]}numbers"
+    if len(shape) == 2:
+        return f"{many[0]}rows of {many[1]}numbers"
+    return f"numbers in {len(shape)} dimensions"

@@ -33,6 +33,10 @@ _FORMS = (
     later(
         "the shared mapping comes from another set-up; check it before relying on it"
     ),
+    later(
+        "the shared mapping was learned at several set-ups and there are too few "
+        "targets to tell which is like this one; check it before relying on it"
+    ),
 )
 
 
