@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from calibkit.fitted import starter
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.evaluation import eye_shares
+from calibkit.fitted.features import Layout
 from calibkit.fitted.mapping import FORMAT, Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.fitted.person import Person, person_of
@@ -22,6 +23,7 @@ from calibkit.kept.plain import numbers
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
+ENOUGH_LOOKS = 3  # below, an own lapse or two is the likelier reason
 
 
 def fit(
@@ -114,6 +116,7 @@ def _mapping(
     prior, found, last = person.prior, person.estimate, recordings[-1]
     basis, weights = _at_home(person)
     basis, weights, noise = as_kept(basis, weights, found.noise)
+    looks = _look_rows(person)
     shares = eye_shares(basis, weights.cov, noise, wanted)
     return Mapping(
         layout=person.layout,
@@ -122,10 +125,10 @@ def _mapping(
         weights=weights,
         noise=noise,
         shares=np.asarray(numbers(shares)),
-        looks=_look_rows(person),
+        looks=looks,
         people=prior.people,
         lag_s=person.lag_s,
-        notes=person.notes,
+        notes=(*person.notes, *_doubts(person.layout, looks)),
         source={
             "person": last.person,
             "session": last.session,
@@ -171,6 +174,23 @@ def _look_rows(person: Person) -> NDArray[np.void]:
             row["away_x_deg"], row["away_y_deg"] = away
     rows.setflags(write=False)
     return rows
+
+
+def _doubts(layout: Layout, looks: NDArray[np.void]) -> Iterator[str]:
+    """Say so where most looks contradict a tracker's own screen positions.
+
+    A person who looks elsewhere and a unit that is not the one said look alike here.
+    """
+    units = {source.unit for source in layout.eyes if source.kind == "screen"}
+    apart = int((looks["weight"] < 0.5).sum())
+    if units and len(looks) >= ENOUGH_LOOKS and 2 * apart > len(looks):
+        said = ", ".join(sorted(unit or "no unit" for unit in units))
+        yield (
+            f"{apart} of {len(looks)} looks do not fit the tracker's own screen "
+            f"positions: the person looked elsewhere, or these ({said}) are in another "
+            "unit or scale than they should be, or counted from another corner; see "
+            "calibkit streams --check"
+        )
 
 
 def predicted_sd_deg(mapping: Mapping) -> float:

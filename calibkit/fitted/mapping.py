@@ -130,9 +130,11 @@ class Mapping:
         Raises
         ------
         ValueError
-            When the number of columns is not the recording's.
+            When the number of columns is not the recording's, or samples are complex.
         """
         samples = np.asarray(samples)
+        if samples.dtype.kind == "c":
+            raise ValueError("samples are complex numbers; give real ones")
         if samples.ndim != 2 or samples.shape[1] != self.layout.width:
             raise ValueError(
                 f"samples have the shape {samples.shape}; the mapping needs "
