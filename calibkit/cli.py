@@ -22,7 +22,7 @@ from typing import NoReturn
 import calibkit
 from calibkit import language
 from calibkit.errors import CalibkitError, CallError
-from calibkit.joined.options import say
+from calibkit.joined.options import let_go, say
 
 # In the order of the work, not of the alphabet; the help shows them so.
 COMMANDS = (
@@ -160,8 +160,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         say("calibkit: interrupted")
         return 130
     except BrokenPipeError:
-        # The reader of our output has gone; a second failure at exit would be noise.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        let_go()  # the reader of our output has gone
         return 0
     except Exception as error:
         return _defect(error)
@@ -169,4 +168,20 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def entry() -> NoReturn:
     """Run as the `calibkit` program."""
+    _hold_handles()
     sys.exit(main())
+
+
+def _hold_handles() -> None:
+    """Give standard handles that were closed somewhere to lead to: nowhere.
+
+    Else the next file opened would take the number, and get what is said.
+    """
+    for handle in (0, 1, 2):
+        try:
+            os.fstat(handle)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))

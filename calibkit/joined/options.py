@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -26,10 +27,30 @@ def say(text: str, *, end: str = "\n") -> None:
 
 
 def emit(text: str) -> None:
-    """Print data to standard output, whatever its encoding can show."""
+    """Print data to standard output, whatever its encoding can show.
+
+    Raises
+    ------
+    StorageError
+        When it leads to a file that cannot be written, on a full disk for instance.
+    """
     encoding = sys.stdout.encoding or "utf-8"
     shown = text.encode(encoding, "backslashreplace").decode(encoding)
-    print(shown, flush=True)
+    try:
+        print(shown, flush=True)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        let_go()
+        raise StorageError(
+            f"standard output cannot be written: {error.strerror}; free some space, or "
+            "send it elsewhere"
+        ) from error
+
+
+def let_go() -> None:
+    """Turn standard output to nowhere: a second failure at the end would be noise."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 
 
 def emit_json(value: Any) -> None:
