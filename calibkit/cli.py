@@ -184,4 +184,5 @@ def _hold_handles() -> None:
             os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))
+            nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
+            setattr(sys, name, nowhere)
