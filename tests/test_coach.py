@@ -168,6 +168,7 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
         (tried(behaviour(loss=0.7, loss_left=0.7, loss_right=0.7)), ["seating"]),
         (tried(behaviour(loss_left=1.0)), ["data.eyes"]),
         (tried(missed(6)), ["pace.advance"]),
+        (tried(fault="it is mirrored"), ["pace.advance"]),
         (tried(missed(6, 6.0)), ["targets.start_deg", "targets.pulse_hz"]),
         (tried(result=assessment(ODD + SHIFT)), ["targets.points"]),
         (tried(result=assessment(spread=0.6, step=0.2)), ["pace.hold_s"]),
@@ -176,7 +177,7 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
         (tried(), ["targets.points"]),
     ],
     ids=[
-        *("unseen", "one eye", "elsewhere", "unlooked", "shift"),
+        *("unseen", "one eye", "elsewhere", "no mapping", "unlooked", "shift"),
         *("moving eyes", "noisy", "better eye", "too few points"),
     ],
 )
@@ -250,7 +251,7 @@ def test_what_is_left_alone_is_said_with_its_reason() -> None:
     said = {kept.key: kept.reason for kept in advice.kept}
     assert {"targets.points", "pace.limit_s", "seating", "targets.area"} <= set(said)
     assert not set(said) & set(keys_changed(advice))
-    assert "12 points" in said["targets.points"]
+    assert "12 targets" in said["targets.points"]
 
 
 # Over several attempts.
@@ -267,6 +268,40 @@ def test_an_earlier_try_that_gave_more_is_remembered() -> None:
     advice = coach.advise(tried(grid=(1, 2)), [tried(grid=(3, 4)), tried()])
     assert "3 rows of 4 keys" in advice.words
     assert "earlier" in advice.words
+
+
+def test_looks_that_do_not_fit_together_matter_more_than_a_blind_eye() -> None:
+    blind = behaviour(loss_left=1.0)
+    advice = coach.advise(tried(blind, fault="it is mirrored", grid=(0, 0)))
+    assert keys_changed(advice) == ["pace.advance"]
+    by_key = protocols.load("standard", ["pace.advance=key"])
+    again = coach.advise(tried(blind, fault="it is mirrored", protocol=by_key))
+    assert keys_changed(again) == ["data.eyes"]
+
+
+def test_where_nothing_helps_and_no_key_was_gained_none_is_promised() -> None:
+    by_key = protocols.load("wide", ["pace.advance=key"])
+    advice = coach.advise(tried(fault="it is mirrored", grid=(0, 0), protocol=by_key))
+    assert advice.kind == "end"
+    assert "keys" not in advice.words
+    assert "no sign of inability" in advice.words
+
+
+def test_long_looking_ends_before_the_goal_is_lowered() -> None:
+    """Five minutes of looking are the end, whatever was gained until then."""
+    long = [tried(missed(8, 9.0), grid=(0, 0), fault="it folds") for _ in range(3)]
+    long = [replace(t, behaviour=replace(t.behaviour, seconds=110.0)) for t in long]
+    assert coach.advise(long[2], long[:2]).kind == "end"
+    assert "6 minutes" in coach.advise(long[2], long[:2]).words
+    gained = replace(long[0], fault="", keys=tried(grid=(1, 1)).keys)
+    advice = coach.advise(long[2], [gained, long[1]])
+    assert "the whole screen as one key. That can be used now" in advice.words
+    assert "go back" in advice.words
+
+
+def test_one_row_is_one_row() -> None:
+    advice = coach.advise(tried(grid=(1, 2)), [tried(grid=(1, 1))] * 2)
+    assert "1 row of 2 keys" in advice.words
 
 
 def test_three_tries_without_a_key_lower_the_goal() -> None:

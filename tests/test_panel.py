@@ -105,7 +105,7 @@ def test_words_of_what_a_target_gave() -> None:
     (line,) = board.fresh
     assert line == (
         "Target 3 of 6: Looked at; left eye seen 100 %; right eye seen 0 %; "
-        "gaze 0.0° beside it, so far."
+        "gaze 0.0° off."
     )
 
 
@@ -278,7 +278,7 @@ def test_rests_after_each_target_with_words_on_the_one_screen() -> None:
     first, away, _, last = told
     assert away.lines == ()
     assert first.lines[0].startswith("Target 1 of 2: Looked at")
-    assert "Space: Next, or go on" in first.lines
+    assert "Space: Next" in first.lines
     assert last.lines == ()
 
 

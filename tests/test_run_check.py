@@ -96,7 +96,7 @@ def test_a_poor_signal_is_told_once_and_the_next_key_goes_on(tmp_path: Path) -> 
     signal = run_check.first(attempt, ends)
     assert signal.lost
     assert presenter.time_s == pytest.approx(6.0, abs=0.1)
-    assert said.count("The next key goes on anyway.") == 1
+    assert said.count("“Next” goes on anyway.") == 1
     assert any("not seen" in line for line in said)
 
 

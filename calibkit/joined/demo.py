@@ -29,7 +29,7 @@ from calibkit.streams import lsl
 PERSON = "heron"
 SCENARIO = later(
     "The person is invented: code name heron, propped up in bed, with a borrowed "
-    "camera tracker under a 24-inch screen. Nothing here comes from a real client."
+    "camera tracker under a 24-inch screen. Nothing here comes from a real person."
 )
 # The window is the person's whole screen, at a usual pixel size.
 WINDOW, WINDOW_MM = "1280x720", "344x194"
@@ -223,7 +223,7 @@ def run_demo(demo: Demo) -> tuple[dict[str, Any], str]:
         await_stream(demo.source_id, person)
         _step(2, _("what calibkit would read from the stream"))
         say(_indented(demo.run("streams", "--stream", demo.source_id)))
-        _step(3, _("a session of six points and the check points, in a window"))
+        _step(3, _("a session of six targets and the check targets, in a window"))
         session = json.loads(
             demo.run(
                 *("calibrate", "--person", PERSON, "--stream", demo.source_id),

@@ -142,7 +142,7 @@ def _done(attempt: Attempt, outcome: Outcome, does: str) -> tuple[Outcome, str]:
 def decided(does: str) -> str:
     """Say what the operator decided; "" where nothing was."""
     if does == "back":
-        return _("The operator went back: the mapping before is in use again.")
+        return _("The operator went back: the previous mapping is in use again.")
     if does == "replace":
-        return _("The operator put the new mapping into use all the same.")
+        return _("The operator put the new mapping into use anyway.")
     return ""

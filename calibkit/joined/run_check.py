@@ -77,7 +77,7 @@ def _tell(ends: Ends, signal: Signal, before: Sequence[str] | None = None) -> li
         for line in [*lines, signals_words.summary(signal)]:
             ends.tell(line)
         if _poor(signal):
-            ends.tell(_("The next key goes on anyway."))
+            ends.tell(_("“Next” goes on anyway."))
     if ends.beside is not None:
         # What would help comes first.
         findings = sorted(signal.findings, key=lambda f: HINTS.index(f.level)

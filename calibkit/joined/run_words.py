@@ -46,7 +46,7 @@ def refusal(found: Outcome) -> str:
     if found.fault:
         return _(
             "this session gave no usable mapping ({fault}), so nothing was replaced; "
-            "check that the tracker sees the eyes, then try fewer points"
+            "check that the tracker sees the eyes, then try fewer targets"
         ).format(fault=_(found.fault))
     version = found.version.number if found.version else 0
     return _(

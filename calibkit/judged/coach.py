@@ -68,9 +68,11 @@ def advise(
         return _keep(now, seen, goal)
     if not now.fault and now.mapping is not None and now.result is None:
         return _advice("keep", words.enough_unknown(), (), seen, now, goal)
+    tired = fatigue.judge([t.behaviour for t in (*earlier, now)])
+    if tired.kind == "end":
+        return _ended(now, earlier, seen, goal, tired.words)
     if len(earlier) + 1 >= TRIES:
         return _less(now, earlier, seen, goal)
-    tired = fatigue.judge([t.behaviour for t in (*earlier, now)])
     found = _findings(now, earlier, seen, helper)
     if tired.kind == "rest" and not _was_outside(REST, (*earlier, now)):
         rest = Change(
@@ -78,7 +80,9 @@ def advise(
         )
         found.insert(0, Finding(name="tired", changes=(rest,)))
     if not found:
-        return _advice("end", words.nothing_found(), (), seen, now, goal)
+        gained = best_grid((*earlier, now)) != (0, 0)
+        why = words.nothing_found() if gained else ""
+        return _ended(now, earlier, seen, goal, why)
     changes, own = _smallest(found)
     kind = "rest" if changes[0].key == REST else "change"
     text = "\n".join(
@@ -148,10 +152,7 @@ def _less(now: Tried, earlier: Sequence[Tried], seen: Evidence, goal: Goal) -> A
     rows, columns = best_grid(before)
     usable = rows * columns > 1
     if usable or len(before) > TRIES:
-        text = words.end(rows, columns)
-        if now.fault or now.grid[0] * now.grid[1] < rows * columns:
-            text = f"{text}\n{words.go_back()}"
-        return _advice("end", text, (), seen, now, goal)
+        return _ended(now, earlier, seen, goal)
     lower = Goal(rows=max(1, goal.rows // 2), columns=max(1, goal.columns // 2))
     for finding in (
         patterns.wandering(_as_missing(seen), now.protocol, False),
@@ -162,6 +163,18 @@ def _less(now: Tried, earlier: Sequence[Tried], seen: Evidence, goal: Goal) -> A
         text = "\n".join([words.lower(rows, columns), *_reasons(finding.changes)])
         return _advice("lower", text, finding.changes, seen, now, lower)
     return _advice("end", words.end(rows, columns), (), seen, now, lower)
+
+
+def _ended(
+    now: Tried, earlier: Sequence[Tried], seen: Evidence, goal: Goal, why: str = ""
+) -> Advice:
+    """Stop with the best that any attempt gave."""
+    rows, columns = best_grid((*earlier, now))
+    lines = [why, words.end(rows, columns)]
+    if rows and (now.fault or now.grid[0] * now.grid[1] < rows * columns):
+        lines.append(words.go_back())
+    text = "\n".join(line for line in lines if line)
+    return _advice("end", text, (), seen, now, goal)
 
 
 def _as_missing(seen: Evidence) -> Evidence:

@@ -48,6 +48,8 @@ class Evidence:
     error_deg : float
     points : int
         Calibration points that counted.
+    faulty : bool
+        Whether the looks gave no mapping that can be used.
     """
 
     shown: int
@@ -67,6 +69,7 @@ class Evidence:
     better_eye: tuple[str, float, float, float]
     error_deg: float
     points: int
+    faulty: bool
     behaviour: Behaviour
 
     def figure(self, name: str, value: float, unit: str = "") -> Figure:
@@ -111,6 +114,7 @@ def evidence(tried: Tried) -> Evidence:
         better_eye=better_eye(result),
         error_deg=math.nan if result is None else result.accuracy_deg,
         points=_points(tried),
+        faulty=bool(tried.fault),
         behaviour=behaviour,
     )
 

@@ -124,6 +124,17 @@ def elsewhere(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | Non
     return Finding(name="elsewhere", changes=(change,))
 
 
+def contradicting(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
+    """Looks that give no mapping: some were elsewhere, and it cannot be told which."""
+    if not seen.faulty or protocol.glides or not helper:
+        return None
+    if _misses(seen) or protocol.pace.advance == "key":
+        return None
+    figure = seen.figure("looks without a mapping", seen.shown)
+    change = _change(protocol, "pace.advance", "key", words.contradicting(), figure)
+    return Finding(name="contradicting", changes=(change,))
+
+
 def unlooked(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     """Points were not looked at in time: let them be found more easily."""
     look = protocol.targets
@@ -290,6 +301,7 @@ def _missed(seen: Evidence) -> Figure:
 PATTERNS: tuple[Pattern, ...] = (
     unseen,
     drowsy,
+    contradicting,
     one_eye,
     elsewhere,
     unlooked,

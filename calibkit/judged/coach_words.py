@@ -8,22 +8,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from calibkit.language import _
+from calibkit.language import _, plural
+
+
+def grid(rows: int, columns: int) -> str:
+    """Name a grid of keys, also within a sentence."""
+    if rows * columns == 1:
+        return _("the whole screen as one key")
+    down = plural("{number} row", "{number} rows", rows)
+    across = plural("{number} key", "{number} keys", columns)
+    return _("{rows} of {keys}").format(rows=down, keys=across)
 
 
 def keep(rows: int, columns: int) -> str:
     """Enough has been reached."""
-    return _(
-        "This is good enough: {rows} rows of {columns} keys can be offered. Change "
-        "nothing."
-    ).format(rows=rows, columns=columns)
+    return _("This is good enough: {keys} can be offered. Change nothing.").format(
+        keys=grid(rows, columns)
+    )
 
 
 def enough_unknown() -> str:
     """A mapping without check points."""
     return _(
-        "No check points were shown, so nothing speaks for a change. Check the mapping "
-        "before you change anything."
+        "No check targets were shown, so nothing speaks for a change. Check the "
+        "mapping before you change anything."
     )
 
 
@@ -36,25 +44,27 @@ def nothing_found() -> str:
 
 def change() -> str:
     """Before the changes."""
-    return _("Try once more with this change:")
+    return _("Make one more attempt with this change:")
 
 
 def rest() -> str:
     """Before a rest."""
-    return _("First a rest. Eyes tire, and rested eyes give more than another try now.")
+    return _(
+        "First a rest. Eyes tire, and rested eyes give more than another attempt now."
+    )
 
 
 def lower(rows: int, columns: int) -> str:
     """After three tries."""
     if rows * columns < 1:
         return _(
-            "Three tries are enough for today. Aim for less: this says how well the "
+            "Three attempts are enough for today. Aim for less: this says how well the "
             "tracker and the method did, not what the person can do."
         )
     return _(
-        "Three tries are enough for today. Offer {rows} rows of {columns} keys now; a "
-        "later day may give more."
-    ).format(rows=rows, columns=columns)
+        "Three attempts are enough for today. Offer {keys} now; a later day may give "
+        "more."
+    ).format(keys=grid(rows, columns))
 
 
 def end(rows: int, columns: int) -> str:
@@ -66,16 +76,15 @@ def end(rows: int, columns: int) -> str:
             "inability."
         )
     return _(
-        "End here with what has been gained: {rows} rows of {columns} keys. They can "
-        "be used now."
-    ).format(rows=rows, columns=columns)
+        "End here with what has been gained: {keys}. That can be used now."
+    ).format(keys=grid(rows, columns))
 
 
 def go_back() -> str:
     """An earlier attempt was better than the last."""
     return _(
-        "They come from an earlier try of today, not from the last one: go back to its "
-        "mapping."
+        "That comes from an earlier attempt of today, not from the last one: go back "
+        "to its mapping."
     )
 
 
@@ -92,7 +101,7 @@ def drowsy(shut: float, blinks_per_min: float) -> str:
     """Lids closed for long."""
     return _(
         "The eyes were closed {shut:.0%} of the time, with {blinks:.0f} blinks a "
-        "minute. That looks like tiredness, so rest before the next try."
+        "minute. That looks like tiredness, so rest before the next attempt."
     ).format(shut=shut, blinks=blinks_per_min)
 
 
@@ -115,15 +124,23 @@ def better_eye(eye: str, alone_deg: float, both_deg: float, sure: float) -> str:
 def elsewhere(count: int, shown: int) -> str:
     """Looks that were not at the target."""
     return _(
-        "At {count} of {shown} points gaze rested somewhere else. Press a key when you "
-        "see the person look: the looking before the press is what counts."
+        "At {count} of {shown} targets gaze rested somewhere else. Press a key when "
+        "you see the person look: the looking before the press is what counts."
     ).format(count=count, shown=shown)
+
+
+def contradicting() -> str:
+    """Looks from which no mapping could be made."""
+    return _(
+        "The looks do not fit together, so some of them were elsewhere. Press a key "
+        "when you see the person look: the looking before the press is what counts."
+    )
 
 
 def unlooked(count: int, shown: int) -> str:
     """Targets that nobody looked at."""
     return _(
-        "{count} of {shown} points were not looked at in time. A larger point that "
+        "{count} of {shown} targets were not looked at in time. A larger target that "
         "breathes before it is measured is found more easily."
     ).format(count=count, shown=shown)
 
@@ -131,23 +148,23 @@ def unlooked(count: int, shown: int) -> str:
 def fewer(count: int, shown: int, left: int) -> str:
     """Fewer points."""
     return _(
-        "{count} of {shown} points were missed. Show only {left}, so that each look "
-        "counts and the end is near."
+        "{count} of {shown} targets were missed. Show only {left}, so that each look "
+        "counts and it is soon done."
     ).format(count=count, shown=shown, left=left)
 
 
 def glide(count: int, shown: int) -> str:
     """A moving target."""
     return _(
-        "{count} of {shown} resting points were missed. Many people follow a slowly "
-        "moving point more easily than they find a resting one."
+        "{count} of {shown} resting targets were missed. Many people follow a slowly "
+        "moving target more easily than they find a resting one."
     ).format(count=count, shown=shown)
 
 
 def slow_limit(latency_s: float) -> str:
     """Late looks, some points missed."""
     return _(
-        "Looks began {latency:.1f} s after a point appeared, and some came too late. "
+        "Looks began {latency:.1f} s after a target appeared, and some came too late. "
         "Wait longer for each."
     ).format(latency=latency_s)
 
@@ -155,15 +172,15 @@ def slow_limit(latency_s: float) -> str:
 def slow_hold(latency_s: float) -> str:
     """Late looks with a timer."""
     return _(
-        "Looks began {latency:.1f} s after a point appeared, so the timer left little "
-        "to measure. Show each point for longer."
+        "Looks began {latency:.1f} s after a target appeared, so the timer left little "
+        "to measure. Show each target for longer."
     ).format(latency=latency_s)
 
 
 def moving_eyes(spread_deg: float) -> str:
     """Eyes that keep moving."""
     return _(
-        "The eyes keep moving by {spread:.1f} degrees while they rest on a point. A "
+        "The eyes keep moving by {spread:.1f} degrees while they rest on a target. A "
         "longer look averages that out."
     ).format(spread=spread_deg)
 
@@ -172,7 +189,7 @@ def noisy(spread_deg: float) -> str:
     """A noisy tracker."""
     return _(
         "The signal trembles by {spread:.1f} degrees, more than eyes do. Look for "
-        "light, glasses or distance as the cause, and measure each point for longer."
+        "light, glasses or distance as the cause, and measure each target for longer."
     ).format(spread=spread_deg)
 
 
@@ -180,14 +197,14 @@ def lids(loss: float, rest_loss: float, low: bool) -> str:
     """Loss at one edge."""
     text = (
         _(
-            "At the lower points {loss:.0%} was lost, elsewhere {rest:.0%}; lids and "
-            "lashes hide the eyes there. Bring the points together, or raise the "
+            "At the lower targets {loss:.0%} was lost, elsewhere {rest:.0%}; lids and "
+            "lashes hide the eyes there. Bring the targets together, or raise the "
             "screen."
         )
         if low
         else _(
-            "At the upper points {loss:.0%} was lost, elsewhere {rest:.0%}. Bring the "
-            "points together, or lower the screen."
+            "At the upper targets {loss:.0%} was lost, elsewhere {rest:.0%}. Bring the "
+            "targets together, or lower the screen."
         )
     )
     return text.format(loss=loss, rest=rest_loss)
@@ -196,16 +213,16 @@ def lids(loss: float, rest_loss: float, low: bool) -> str:
 def head(moved_mm: float) -> str:
     """The head moves."""
     return _(
-        "The head moved by about {moved:.0f} mm between the points. Support it if the "
-        "person likes that, and set the tracker where the head comes to rest."
+        "The head moved by about {moved:.0f} mm between the targets. Support it if "
+        "the person likes that, and set the tracker where the head comes to rest."
     ).format(moved=moved_mm)
 
 
 def shift(shift_deg: float, rest_deg: float) -> str:
     """A constant shift."""
     return _(
-        "All check points are off the same way, by {shift:.1f} degrees. One point in "
-        "the middle takes that away and leaves about {rest:.1f}."
+        "All check targets are off the same way, by {shift:.1f} degrees. One target "
+        "in the middle takes that away and leaves about {rest:.1f}."
     ).format(shift=shift_deg, rest=rest_deg)
 
 
@@ -213,13 +230,13 @@ def more_points(points: int, more: int, error_deg: float) -> str:
     """Too few points."""
     return _(
         "Every look was good, and the error of {error:.1f} degrees changes from place "
-        "to place. {more} points instead of {points} can follow it."
+        "to place. {more} targets instead of {points} can follow it."
     ).format(points=points, more=more, error=error_deg)
 
 
 def kept_points(count: int) -> str:
     """Points are left alone."""
-    return _("All {count} points were looked at, so their number stays.").format(
+    return _("All {count} targets were looked at, so their number stays.").format(
         count=count
     )
 
@@ -272,7 +289,7 @@ def measure(name: str) -> str:
         "loss": _("more is lost"),
         "latency": _("looks begin later"),
         "blinks": _("more blinks"),
-        "missed": _("more points are missed"),
+        "missed": _("more targets are missed"),
     }
     return names[name]
 
@@ -287,9 +304,9 @@ def long(seconds: float) -> str:
 def stop(seconds: float) -> str:
     """Enough for one sitting."""
     return _(
-        "After {seconds:.0f} s of looking it is time to end, with what has been "
-        "gained. Another day starts fresh."
-    ).format(seconds=seconds)
+        "After {minutes:.0f} minutes of looking it is time to stop, before it tires "
+        "the person more. Another day starts fresh."
+    ).format(minutes=seconds / 60)
 
 
 def fresh() -> str:

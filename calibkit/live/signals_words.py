@@ -19,7 +19,7 @@ MARKS = {
     "good": later("good"),
     "fair": later("fair"),
     "poor": later("look here"),
-    "unknown": later("not told"),
+    "unknown": later("not judged"),
 }
 # Off towards plus and minus, and the ways back.
 _OFF = {
@@ -379,11 +379,11 @@ def summary(signal: Signal) -> str:
         )
     levels = {finding.level for finding in signal.findings}
     if "poor" in levels:
-        return _(
-            "It can be done so; the points marked '{mark}' would help first."
-        ).format(mark=_(MARKS["poor"]))
+        return _("It works as it is; what is marked '{mark}' would help first.").format(
+            mark=_(MARKS["poor"])
+        )
     if "fair" in levels:
-        return _("Good enough to go on; the points marked '{mark}' would help.").format(
+        return _("Good enough to go on; what is marked '{mark}' would help.").format(
             mark=_(MARKS["fair"])
         )
     return _("The signal is good.")

@@ -104,7 +104,7 @@ class Beside:
         *,
         waits: bool,
     ) -> None:
-        """Show the signal check; where it waits, the next key goes on anyway.
+        """Show the signal check; where it waits, "next" goes on anyway.
 
         Parameters
         ----------
@@ -119,7 +119,7 @@ class Beside:
             return
         state = self._board.state(0.0, NOTHING)
         keys = [row for row in state["keys"] if row["does"] in ("next", "stop")]
-        note = _("The next key goes on anyway.") if waits else ""
+        note = _("“Next” goes on anyway.") if waits else ""
         shown = {**state, "view": "check", "point": title, "words": note, "keys": keys}
         self._page.show({**shown, "result": list(lines), "bars": list(bars)})
 

@@ -14,10 +14,10 @@ _STATES = {
     table.OPENING: later("Waits for the gaze stream."),
     table.BETWEEN: later("Between two targets."),
     table.ARRIVING: later("A target appears."),
-    table.SETTLING: later("The target draws in."),
+    table.SETTLING: later("The target shrinks."),
     table.GLIDING: later("The target moves; let the person follow it."),
-    table.JUDGING: later("Works out what there is."),
-    table.PAUSED: later("Paused. The next key goes on."),
+    table.JUDGING: later("Works out how good it is so far."),
+    table.PAUSED: later("Paused. “Next” goes on."),
     table.LOST: later(
         "No gaze comes. The session waits and goes on with the same target."
     ),
@@ -27,7 +27,7 @@ _STATES = {
 _MEASURING = {
     "gaze": later("Waits until the person looks at the target."),
     "timer": later("Measures."),
-    "key": later("Press the next key while the person looks at the target."),
+    "key": later("Press “Next” while the person looks at the target."),
 }
 _GAVE = {
     "looked": later("looked at"),
@@ -54,14 +54,14 @@ _EYES_INSIDE = {
     "both": later("both eyes together"),
 }
 _ACTIONS = {
-    "next": later("Next, or go on"),
+    "next": later("Next"),
     "again": later("Show again"),
     "omit": later("Leave out"),
     "call": later("Draw attention"),
     "pause": later("Pause"),
     "stop": later("Stop and keep"),
-    "back": later("Go back to the mapping before"),
-    "replace": later("Use the new mapping all the same"),
+    "back": later("Go back to the previous mapping"),
+    "replace": later("Use the new mapping anyway"),
     "close": later("Close this page"),
 }
 _KEYS = {
@@ -71,9 +71,9 @@ _KEYS = {
     "enter": later("Enter"),
 }
 _REASONS = {
-    "paused": later("Paused. The next key goes on."),
-    "pause": later("Paused. The next key goes on."),
-    "between": later("A rest after the target. The next key goes on."),
+    "paused": later("Paused. “Next” goes on."),
+    "pause": later("Paused. “Next” goes on."),
+    "between": later("A rest after the target. “Next” goes on."),
     "the gaze stream is lost": _STATES[table.LOST],
 }
 
@@ -102,7 +102,7 @@ def point(number: int, total: int, role: str) -> str:
 
 
 def grid(rows: int, columns: int) -> str:
-    """Say how many keys there are on the client's screen."""
+    """Say how many keys there are on the person's screen."""
     return _("{rows} rows of {columns} keys").format(rows=rows, columns=columns)
 
 
@@ -130,11 +130,7 @@ def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
             if not math.isnan(share)
         ]
         if not math.isnan(off_deg):
-            parts.append(
-                _("gaze {degrees}° beside it, so far").format(
-                    degrees=decimal(off_deg, 1)
-                )
-            )
+            parts.append(_("gaze {degrees}° off").format(degrees=decimal(off_deg, 1)))
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
@@ -167,7 +163,7 @@ def key_name(key: str) -> str:
 def key_line(actions: Mapping[str, str]) -> str:
     """List the keys in a line for the terminal."""
     parts = [f"{row['shown']}: {row['words']}" for row in keys(actions)]
-    return _("Keys in the client's window: {keys}").format(keys="; ".join(parts))
+    return _("Keys in the person's window: {keys}").format(keys="; ".join(parts))
 
 
 def key_lines(actions: Mapping[str, str]) -> tuple[str, ...]:
@@ -181,7 +177,7 @@ def labels() -> dict[str, str]:
     """Return the fixed words of the page."""
     return {
         "title": _("calibkit: operator's view"),
-        "screen": _("The client's screen"),
+        "screen": _("The person's screen"),
         "legend": _("Cross: target. Diamond: gaze."),
         "eyes": _("Eyes"),
         "unmapped": _("Gaze is shown here once there is a mapping."),
@@ -189,7 +185,7 @@ def labels() -> dict[str, str]:
         "nothing": _("Nothing yet."),
         "keys": _("Keys and buttons"),
         "gone": _(
-            "The session is lost: it has ended, or it cannot be reached. What was "
+            "This page has lost the session: it has ended or is out of reach. What was "
             "recorded is kept. The terminal says more."
         ),
         "over": _("The session is over. This page can be closed."),

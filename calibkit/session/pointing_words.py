@@ -60,7 +60,7 @@ def _expected(found: PointingResult) -> str:
         _("That is as predicted ({predicted:.0f} of {tries}).")
         if found.surprise > SURPRISING
         else _(
-            "{predicted:.0f} of {tries} were predicted, so the check points told less "
+            "{predicted:.0f} of {tries} were predicted, so the check targets told less "
             "than this trial does."
         )
     )

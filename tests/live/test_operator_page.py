@@ -44,7 +44,7 @@ STATE = {
     ],
     "last": ["Target 1 of 6: Looked at; left eye seen 97 %; right eye seen 0 %."],
     "keys": [
-        {"key": "space", "shown": "Space", "does": "next", "words": "Next, or go on"},
+        {"key": "space", "shown": "Space", "does": "next", "words": "Next"},
         {"key": "escape", "shown": "Esc", "does": "stop", "words": "Stop and keep"},
         {"key": "p", "shown": "P", "does": "pause", "words": "Pause"},
     ],
@@ -400,7 +400,10 @@ def test_a_session_that_dies_or_hangs_is_told_within_two_seconds(
     browser.do("Page.navigate", url=program.stdout.readline().strip())
     wait_for(lambda: text_of(browser, "point") == "Target 2 of 6")
     program.send_signal(how)
-    wait_for(lambda: text_of(browser, "words").startswith("The session is lost"), 2.5)
+    wait_for(
+        lambda: text_of(browser, "words").startswith("This page has lost the session"),
+        2.5,
+    )
     # What was true before it died is not shown any more.
     assert not browser.value("document.getElementById('live').offsetParent !== null")
     assert browser.value("document.querySelectorAll('button').length") == 0
