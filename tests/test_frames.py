@@ -8,14 +8,16 @@ import invented
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 import calibkit
 from calibkit import Recording, simulation
 from calibkit.errors import CalibkitError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.elsewhere import elsewhere
 from calibkit.fitted.features import layout, with_covariates
-from calibkit.fitted.frames import directions, elsewhere, turned
+from calibkit.fitted.frames import directions, turned, turned_to
 from calibkit.fitted.material import gather
 from calibkit.fitted.observations import Points
 from calibkit.fitted.prior import SharedMapping
@@ -60,12 +62,36 @@ def test_directions_are_the_derivatives() -> None:
     aspect = (moved(step, -step) - moved(-step, step)) / (2 * step)
     np.testing.assert_allclose(evaluated(basis, ways[2], xy), size, atol=1e-6)
     np.testing.assert_allclose(evaluated(basis, ways[3], xy), aspect, atol=1e-6)
-    for axis in range(2):
-        np.testing.assert_allclose(
-            evaluated(basis, ways[axis], xy), np.eye(2)[axis] + 0 * xy, atol=1e-12
-        )
     turned = evaluated(basis, weights, xy)[..., ::-1] * [-1.0, 1.0]
     np.testing.assert_allclose(evaluated(basis, ways[4], xy), turned, atol=1e-9)
+
+
+def test_facing_a_place_turns_directions() -> None:
+    """Rotations by scipy: yaw about the vertical, then pitch about the horizontal."""
+    gaze = np.random.default_rng(8).uniform(-25.0, 25.0, (50, 2))
+    place = np.array([6.0, -9.0])
+    turn = Rotation.from_euler("yx", [-place[0], -place[1]], degrees=True)
+    # Down is -y, and turning right is turning about -y there.
+    seen = np.column_stack([np.tan(np.radians(gaze)), np.ones(50)]) * [1, -1, 1]
+    x, y, z = turn.apply(seen).T
+    expected = np.degrees(np.stack([np.arctan2(x, z), np.arctan2(-y, z)], axis=1))
+    np.testing.assert_allclose(turned_to(gaze, place), expected, atol=1e-9)
+    np.testing.assert_allclose(turned_to(place[None] * [1, 0], place * [1, 0]), 0.0)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_place_moves_gaze_as_a_turn_does(axis: int) -> None:
+    """Central differences of the turn; small angles, so that a product is enough."""
+    basis, rng = a_basis(), np.random.default_rng(4)
+    weights = np.zeros((2, 2, basis.terms))
+    weights[..., :3] = rng.normal(size=(2, 2, 3))
+    xy, step = rng.uniform(-0.5, 0.5, (2, 40, 2)), 1e-3 * np.eye(2)[axis]
+    way = directions(basis, weights.ravel(), np.zeros((2, 2)))[axis]
+    gaze = evaluated(basis, weights.ravel(), xy).reshape(-1, 2)
+    turned = (turned_to(gaze, -step) - turned_to(gaze, step)) / 2e-3
+    moved = evaluated(basis, way, xy).reshape(-1, 2)
+    np.testing.assert_allclose(moved, turned, atol=2e-4)
+    assert np.abs(moved[:, 1 - axis]).max() > 2e-3  # ten times that
 
 
 def crowd(desk: int, count: int) -> list[Recording]:

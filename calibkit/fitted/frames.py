@@ -15,13 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis, exponents, to_powers
-from calibkit.fitted.bayes import Blocks, Gaussian
-from calibkit.fitted.broad import NOISE_SPREAD
+from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import Layout
-from calibkit.fitted.observations import Points, blocks, carried, prepare
-from calibkit.fitted.prior import SharedMapping
+from calibkit.fitted.observations import Points
 
 Array = NDArray[np.float64]
 
@@ -29,20 +26,6 @@ Array = NDArray[np.float64]
 # down. Eighteen simulated desks have 0.23, 0.7 and 2.7; cameras may stand above.
 SIZE_SD, PLACE_SD = 0.3, (2.0, 4.0)
 PRIOR_SETUPS = 2.0  # what is known of set-ups beforehand counts as so many
-# Of a set-up that nobody was learned from: the sizes that are tried, in steps of a
-# logarithm, and what is unknown beside the best: degrees of place, logarithms of size
-# and of height by width, radians of the camera's roll.
-SIZES, SIZES_SD = np.arange(-4, 5) * 0.25, 0.35
-UNKNOWN = (3.0, 5.0, 0.12, 0.03, 0.03)
-# Which way round features may be, with the log odds of that; not as others are is rare.
-TURNS = {(1, 1): 0.0, (-1, 1): -3.0, (1, -1): -4.0, (-1, -1): -4.0}
-# What people differ in counts so many times, since another desk adds to it.
-ELSEWHERE = 1.2
-# Lapses: their share, how far off they are, and how many looks are believed first.
-LAPSE_SHARE, LAPSE_DEG, MOST_FIRST = 0.15, 8.0, 8
-
-# What is added to a doubted prior's sd by group, degrees rms over the screen.
-WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +38,7 @@ class Frame:
     turn : array (2,) of -1 or 1
         -1 where features, right or down, count the other way than they mostly do.
     place : array (2,), degrees
+        By how much it is turned right and down, seen from the common set-up.
     centre : array (e, 2)
         Features from which their size is counted.
     """
@@ -71,11 +55,37 @@ class Frame:
         each = np.tile(factor, len(self.centre))
         return replace(
             found,
-            gaze=found.gaze - self.place,
+            gaze=turned_to(found.gaze, self.place),
             mean=np.where(found.seen[..., None], moved, 0.0),
             mean_cov=found.mean_cov * np.outer(each, each),
             spread=found.spread * np.outer(each, each),
         )
+
+
+def turned_to(gaze: Array, place: Array) -> Array:
+    """Field angles of the same directions for someone who faces a place.
+
+    Parameters
+    ----------
+    gaze : array (T, 2), degrees
+    place : array (2,), degrees
+        Right, then down; directions there become 0.
+
+    Notes
+    -----
+    A camera elsewhere sees eyes turned, not shifted: field angles go with tangents, so
+    that a turn down also widens what is low.
+    """
+    right, down = np.tan(np.radians(gaze)).T
+    (sin_h, sin_v), (cos_h, cos_v) = (
+        np.sin(np.radians(place)),
+        np.cos(np.radians(place)),
+    )
+    across, ahead = right * cos_h - sin_h, right * sin_h + cos_h
+    below, ahead = down * cos_v - ahead * sin_v, down * sin_v + ahead * cos_v
+    return np.degrees(
+        np.stack([np.arctan2(across, ahead), np.arctan2(below, ahead)], 1)
+    )
 
 
 def about_zero(plan: Layout) -> tuple[bool, ...]:
@@ -227,6 +237,7 @@ def directions(basis: Basis, mean: Array, centre: Array) -> Array:
     moved = np.zeros((5, eyes, 2, terms))
     moved[0, :, 0, 0] = moved[1, :, 1, 0] = 1.0
     for e in range(eyes):
+        moved[0, e, 1] = moved[1, e, 0] = _product(basis, weights[e])
         shift = (basis.centre[e] - centre[e]) / basis.scale[e]
         across, down = (_stretched(basis, weights[e], k, shift[k]) for k in range(2))
         moved[2, e], moved[3, e] = across + down, across - down
@@ -251,6 +262,23 @@ def _stretched(basis: Basis, weights: Array, axis: int, shift: float) -> Array:
     return moved
 
 
+def _product(basis: Basis, weights: Array) -> Array:
+    """Gaze right times down, in radians, of functions with these weights (2, terms).
+
+    By so much gaze moves along the other axis, too, where a set-up is turned by 1.
+    """
+    powers = exponents(basis.degree)
+    matrix = to_powers(basis.degree)
+    right, down = weights[:, : len(powers)] @ matrix.T
+    plain, out = np.zeros(len(powers)), np.zeros(basis.terms)
+    for k, (a, b) in enumerate(powers):
+        for m, (c, d) in enumerate(powers):
+            if (a + c, b + d) in powers:
+                plain[powers.index((a + c, b + d))] += right[k] * down[m]
+    out[: len(powers)] = np.radians(np.radians(np.linalg.solve(matrix, plain)))
+    return out
+
+
 def turned(basis: Basis, weights: Gaussian, turn: Array) -> Gaussian:
     """Weights of the same mapping when scaled features change these signs (2,)."""
     matrix = to_powers(basis.degree)
@@ -264,100 +292,3 @@ def turned(basis: Basis, weights: Gaussian, turn: Array) -> Gaussian:
 def widened(weights: Gaussian, ways: Array, variances: Array) -> Gaussian:
     """Weights that are unsure in these directions (m, d) as well."""
     return Gaussian(mean=weights.mean, cov=weights.cov + (ways.T * variances) @ ways)
-
-
-def elsewhere(
-    prior: SharedMapping, found: Points, zeros: Sequence[bool]
-) -> tuple[SharedMapping, Array]:
-    """Return a prior of other set-ups as it holds where looks come from; trust in them.
-
-    Size of the features and which way round they are: what most looks agree with.
-
-    Parameters
-    ----------
-    prior : SharedMapping
-    found : Points
-        T looks.
-    zeros : sequence of bool
-        Per eye, whether its features have a zero of their own.
-
-    Returns
-    -------
-    SharedMapping, and array (T,)
-    """
-    theirs = np.where(np.array(zeros)[:, None], 0.0, prior.basis.centre)
-    here = centres([found], zeros)
-    ways = directions(prior.basis, prior.weights.mean, theirs)
-    spread = replace(prior.weights, cov=ELSEWHERE * prior.weights.cov)
-    wide = widened(spread, ways, np.array(UNKNOWN) ** 2)
-
-    def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> list[_Option]:
-        way = np.array(turn, float)
-        weights = turned(prior.basis, wide, way)
-        root, out = weights.root(), []
-        for step in sizes:
-            size = float(np.exp(step))
-            basis = replace(
-                prior.basis,
-                centre=here + way * (prior.basis.centre - theirs) / size,
-                scale=prior.basis.scale / size,
-            )
-            moved = replace(prior, basis=basis, weights=weights)
-            score, trust = _agreement(moved, found, root)
-            score += TURNS[turn] - 0.5 * (step / SIZES_SD) ** 2
-            out.append((score, turn, moved, trust))
-        return out
-
-    straight = next(iter(TURNS))
-    if len(found) < 2:
-        options = tried(straight, np.zeros(1))
-    else:
-        options = tried(straight, SIZES)
-        for turn in list(TURNS)[1:]:
-            options += tried(turn, SIZES[::2])
-        turn = max(options, key=_score)[1]
-        if turn != straight:
-            options += tried(turn, SIZES[1::2])
-    _, _, moved, trust = max(options, key=_score)
-    return moved, trust
-
-
-_Option = tuple[float, tuple[int, int], SharedMapping, Array]
-
-
-def _score(option: _Option) -> float:
-    return option[0]
-
-
-def _agreement(prior: SharedMapping, found: Points, root: Array) -> tuple[float, Array]:
-    """Log evidence of looks, some of which may be lapses, and trust in each.
-
-    Where a set-up is unknown, no look is far off by itself: each in turn is believed
-    first and says which others agree with it.
-    """
-    prepared, weights = prepare(prior.basis, found), prior.weights
-    made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
-    count, width = made.target.shape
-    first = np.unique(np.linspace(0, count - 1, MOST_FIRST).astype(int))
-    parts = {name: value[None] for name, value in vars(made).items()}
-    many = Blocks(**{n: np.repeat(v, len(first), axis=0) for n, v in parts.items()})
-    only = np.where(np.arange(count) == first[:, None], 1.0, 1e-6)
-    alone = bayes.solve(weights, many, only, root).distance2()
-    start = np.maximum(only, bayes.bounded_weights(alone, many.counts))
-    trust = bayes.robust_weights(weights, many, start=start, root=root, rounds=2)
-    lapsed = (trust < 0.5) & (many.counts > 0)
-    anywhere = np.tile(np.eye(2), (width // 2, width // 2)) * LAPSE_DEG**2
-    noise = many.noise + lapsed[..., None, None] * anywhere
-    each = bayes.solve(weights, replace(many, noise=noise), root=root).log_evidence
-    each = each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1)
-    best = int(np.argmax(each))
-    return float(each[best]), trust[best]
-
-
-def loosened(prior: SharedMapping, share: float) -> SharedMapping:
-    """Return the prior with more sd for every group, and persons' noise vaguer."""
-    more = share * np.array([WIDER_SD[int(g)] for g in prior.basis.group])
-    cov = (1.0 + 3.0 * share) * prior.weights.cov
-    cov = cov + np.diag(np.tile(more, 2 * len(prior.eyes)) ** 2)
-    noise = replace(prior.noise, spread=max(prior.noise.spread, NOISE_SPREAD))
-    return replace(prior, weights=replace(prior.weights, cov=cov), noise=noise)

@@ -25,9 +25,10 @@ from calibkit.fitted.broad import (
     spans_deg,
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
+from calibkit.fitted.elsewhere import elsewhere, loosened
 from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
-from calibkit.fitted.frames import about_zero, elsewhere, loosened
+from calibkit.fitted.frames import about_zero
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
