@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
     from calibkit.joined.wiring_ahead import Streams
     from calibkit.joined.wiring_drift import Beside
+    from calibkit.joined.wiring_priority import Priority
     from calibkit.joined.wiring_publish import Edges
     from calibkit.joined.wiring_status import Lines
     from calibkit.live.publisher_output import Notice
@@ -55,11 +56,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Publish until told to stop."""
-    with stopping() as stop:
-        return _run(args, stop)
+    from calibkit.joined import wiring_priority
+
+    with stopping() as stop, wiring_priority.raised(wiring_priority.here()) as first:
+        return _run(args, stop, first)
 
 
-def _run(args: argparse.Namespace, stop: Stop) -> int:
+def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     import gc
 
     from calibkit.joined import wiring_again
@@ -71,7 +74,9 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
         return 0
     head = os.getpid()
     if wiring_again.possible():
-        status = wiring_again.again_and_again(options.say, _load)
+        status = wiring_again.again_and_again(
+            options.say, lambda: priority.aside(_load)
+        )
         if status is not None:
             return status
     from calibkit.joined import wiring_ahead
@@ -81,7 +86,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     try:
         streams = wiring_ahead.Streams(args.stream, home, head, lines.say)
         try:
-            return _publish(args, stop, lines, streams, (plain, home, notice))
+            return _publish(args, stop, lines, streams, priority, (plain, home, notice))
         finally:
             streams.settled()
     finally:
@@ -102,6 +107,7 @@ def _publish(
     stop: Stop,
     lines: Lines,
     streams: Streams,
+    priority: Priority,
     kept: tuple[Any, ...],
 ) -> int:
     import gc
@@ -111,15 +117,17 @@ def _publish(
     mapping, notice, refresh = _newest(args, stop, lines, kept)
     if mapping is None:
         return 0
-    smoothing, edges = _smoothing(args.filter, mapping), _edges(lines, streams, refresh)
+    smoothing = _smoothing(args.filter, mapping)
+    edges = _edges(lines, streams, refresh, priority)
     drift = wiring_drift.Beside(
         mapping, edges, lines.say, kept[1], args.person, learn=args.learn
     )
     streams.settled()
     gc.freeze()
     gc.enable()
+    priority.take()  # for all threads there are by now; loading may have cost it
     try:
-        return _flow(args, stop, streams, drift, (smoothing, notice))
+        return _flow(args, stop, streams, drift, (smoothing, notice, priority.words))
     finally:
         drift.close()
 
@@ -137,7 +145,7 @@ def _flow(
     from calibkit.live.publisher_output import Notice
     from calibkit.streams import lsl
 
-    smoothing, notice = kept
+    smoothing, notice, priority = kept
     publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
     text = "waiting for a gaze stream on this computer"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
@@ -147,8 +155,8 @@ def _flow(
     )
     if first is not None:
         streams.claim(first)
-        if notice:
-            publisher.note(notice, lsl.clock())
+        for words in filter(None, (notice, priority)):
+            publisher.note(words, lsl.clock())
         wiring_publish.publish(publisher, first, edges, stop)
     text = "told to stop; calibrated gaze has ended"
     edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
@@ -156,12 +164,16 @@ def _flow(
 
 
 def _edges(
-    lines: Lines, streams: Streams, refresh: Callable[[], Mapping | None]
+    lines: Lines,
+    streams: Streams,
+    refresh: Callable[[], Mapping | None],
+    priority: Priority,
 ) -> Edges:
     """Streams, clock, and all that hear what the publisher does."""
     import time
 
     from calibkit.joined import wiring_publish, wiring_status
+    from calibkit.live.publisher_output import Notice
     from calibkit.streams import lsl, lsl_live
 
     manager = wiring_status.service(os.environ)
@@ -173,10 +185,16 @@ def _edges(
         for one in streams.status:
             one.push(wiring_status.plain(notice), notice.time_s)
 
+    kind = priority.kind
+
     def beat(facts: dict[str, object]) -> None:
+        nonlocal kind
         manager("WATCHDOG=1")
+        if priority.kind != kind:
+            kind, state = priority.kind, str(facts["state"])
+            tell(Notice(time_s=lsl.clock(), state=state, text=priority.words))
         for one in streams.status:
-            one.push(facts, lsl.clock())
+            one.push(facts | {"priority": kind}, lsl.clock())
 
     return wiring_publish.Edges(
         found=streams.found,

@@ -38,6 +38,7 @@ def examine(probes: Probes) -> list[Check]:
         checks.archive(probes),
         checks.keyboard(probes),
         checks.sound(probes),
+        checks.priority(probes),
         checks.configuration(probes),
         checks.reach(probes),
     ]

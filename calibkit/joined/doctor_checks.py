@@ -12,6 +12,7 @@ from calibkit.camera.vision import INSTALL
 from calibkit.errors import CalibkitError
 from calibkit.joined import doctor_ports as ports
 from calibkit.joined.doctor_facts import Check, Probes
+from calibkit.joined.wiring_priority import WORDS as PRIORITY
 from calibkit.streams.lsl_config import remedy
 from calibkit.window.display import has_display
 
@@ -216,6 +217,19 @@ def sound(probes: Probes) -> Check:
         "No device: sessions are silent; every cue is also shown."
     )  # fmt: skip
     return Check(name="sound", state="good", words=words)
+
+
+def priority(probes: Probes) -> Check:
+    """Whether the publisher goes before other programs when they want a processor."""
+    kind = probes.priority()
+    words = f"{PRIORITY[kind][:1].upper()}{PRIORITY[kind][1:]}."
+    if kind in ("real-time", "nice", "class"):
+        return Check(name="priority", state="good", words=words)
+    fix = "Close busy programs while gaze is used."
+    if probes.system == "Linux":
+        fix = 'Run: echo "$(id -un) - rtprio 1" | sudo tee '
+        fix += "/etc/security/limits.d/calibkit.conf, then log in anew."
+    return Check(name="priority", state="limits", words=words, fix=fix)
 
 
 def configuration(probes: Probes) -> Check:

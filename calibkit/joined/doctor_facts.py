@@ -62,6 +62,8 @@ class Probes:
         Listening ports; raises OSError where they cannot be listed.
     ours : collection of int
         Process numbers of calibkit's programs.
+    priority : callable
+        Which of `wiring_priority.KINDS` a publisher would get.
     """
 
     system: str
@@ -84,3 +86,4 @@ class Probes:
     has_module: Callable[[str], bool]
     listeners: Callable[[], Sequence[Listener]]
     ours: Collection[int] = ()
+    priority: Callable[[], str] = lambda: "usual"

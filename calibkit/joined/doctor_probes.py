@@ -57,7 +57,16 @@ def here(home: Path | None) -> Probes:
         has_module=lambda name: importlib.util.find_spec(name) is not None,
         listeners=lambda: _listeners(system),
         ours=_ours(system),
+        priority=_priority,
     )
+
+
+def _priority() -> str:
+    """Take what a publisher would get, for a moment."""
+    from calibkit.joined import wiring_priority
+
+    with wiring_priority.raised(wiring_priority.here()) as priority:
+        return priority.kind
 
 
 def _wanted() -> Sequence[str]:

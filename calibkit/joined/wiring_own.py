@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.errors import CalibkitError, DeviceError, InputError
-from calibkit.joined import wiring_snapshot
+from calibkit.joined import wiring_priority, wiring_snapshot
 from calibkit.joined.wiring_stop import Stop
 
 if TYPE_CHECKING:
@@ -132,6 +132,7 @@ def listened(source_id: str | None, home: Path, person: str) -> Recording:
 
 def main(source_id: str, home: str, person: str) -> int:
     """Print the snapshot; errors as one sentence, with their status."""
+    wiring_priority.usual()
     from calibkit.fitted.fitting import fit
 
     try:

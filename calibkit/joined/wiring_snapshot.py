@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from calibkit.errors import CalibkitError, CallError, DeviceError, InputError
+from calibkit.joined import wiring_priority
 
 WAIT_S = 60.0
 
@@ -88,6 +89,7 @@ def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
 
 def main(path: str) -> int:
     """Print the snapshot of a mapping file; errors as one sentence."""
+    wiring_priority.usual()
     from calibkit.fitted.mapping import Mapping
 
     try:

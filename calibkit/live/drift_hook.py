@@ -29,6 +29,7 @@ KEPT_S = 5.0  # raw samples kept, for looks and selections
 DWELL_S = 0.4  # of gaze before a selection
 BEFORE_S = 0.05  # the selection's own moment may already be a saccade away
 SETTLE_S = 0.5  # of a look after its target appeared
+MOST_ROWS = 300  # of a block: medians need no more, and gaze waits meanwhile
 RECENTRE = "recentre"
 
 
@@ -128,8 +129,9 @@ class DriftHook:
         time, samples = self._between(start_s, float(self._kept[-1][0][-1]))
         if not len(time):
             return ()
+        each = -(-len(time) // MOST_ROWS)
         block = drift_reference.levels(
-            time, samples, self._channels, self._mapping.setup
+            time[::each], samples[::each], self._channels, self._mapping.setup
         )
         self._signs, told = drift_signs.observe(self._signs, block)
         return tuple(Notice(time_s=now_s, state="drift", text=text) for text in told)

@@ -9,7 +9,6 @@ refused for a while become the new normal.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, insort
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -17,6 +16,7 @@ STALE_S = 0.150
 RELEARN_S = 0.3
 WALL_CLOCK_S = 5.0
 DELAYS = 101  # samples in the running median of the delay
+SELDOM = 8  # the median of n samples is worked out anew after each n / SELDOM
 
 
 @dataclass
@@ -44,7 +44,7 @@ class Gate:
     jumps: int = 0
     _last_s: float = -math.inf
     _ages: deque[float] = field(default_factory=lambda: deque(maxlen=DELAYS))
-    _sorted: list[float] = field(default_factory=list)
+    _left: int = 0  # samples until the median is worked out anew
     _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
     _renewed: bool = False
@@ -75,7 +75,7 @@ class Gate:
         if not math.isfinite(age):
             self.counts.unstamped += 1
             return False
-        beyond = age - self._middle_s if self._sorted else 0.0
+        beyond = age - self._middle_s if self._ages else 0.0
         if beyond < -STALE_S or (self._renewed and beyond > WALL_CLOCK_S):
             self._start_anew()
         elif beyond > STALE_S or stamp_s <= self._last_s:
@@ -117,7 +117,7 @@ class Gate:
     def forget(self) -> None:
         """Start anew with a stream whose clock may be another one now."""
         self._ages.clear()
-        self._sorted.clear()
+        self._left = 0
         self._middle_s = math.nan
         self._last_s = -math.inf
         self._refused = None
@@ -127,9 +127,14 @@ class Gate:
         self._last_s = stamp_s
         self._refused = None
         self._renewed = False
-        ages, line = self._ages, self._sorted
-        if len(ages) == DELAYS:
-            del line[bisect_left(line, ages[0])]
+        # Keeping them in order would cost more than all else here: between two samples
+        # of a slow tracker other programs have filled the processor's caches.
+        ages = self._ages
         ages.append(age)
-        insort(line, age)
-        self._middle_s = line[len(line) // 2]
+        left = self._left
+        if left:
+            self._left = left - 1
+        else:
+            count = len(ages)
+            self._middle_s = sorted(ages)[count // 2]
+            self._left = count // SELDOM

@@ -23,6 +23,7 @@ import calibkit
 from calibkit import errors, simulation
 from calibkit.channels import Channel
 from calibkit.geometry import Setup
+from calibkit.joined import wiring_priority
 from calibkit.kept import profile
 from calibkit.kept.home import resolve
 from calibkit.kept.plain import to_tree
@@ -539,7 +540,7 @@ def test_the_status_stream_tells_states_and_a_heartbeat(
     start: Start, person: Program, mapping: Path
 ) -> None:
     pylsl = lsl._pylsl()
-    start("publish", "--mapping", mapping)
+    publisher = start("publish", "--mapping", mapping)
     wanted = lsl_live.STATUS + RAW
     found = until(lambda: pylsl.resolve_byprop("source_id", wanted, 1, 1.0))
     assert (found[0].type(), found[0].channel_count()) == ("Status", 1)
@@ -556,6 +557,9 @@ def test_the_status_stream_tells_states_and_a_heartbeat(
     beats = [row for row in said if row["event"] == "alive"]
     assert len(beats) >= 3
     assert {row["event"] for row in said} == {"alive", "state"}
+    assert {row["priority"] for row in beats} <= set(wiring_priority.KINDS)
+    publisher.terminate()
+    assert wiring_priority.WORDS[str(beats[-1]["priority"])] in ended(publisher)[2]
     assert any(row["state"] == "stale" and row["text"] for row in said if "text" in row)
     counts = [int(str(row["sent"])) for row in beats]
     assert counts == sorted(counts)
