@@ -51,4 +51,4 @@ def test_who_looks_leaves_no_doubt(rec: Recording) -> None:
 
 def test_complex_numbers_are_no_samples(rec: Recording) -> None:
     with pytest.raises(ValueError, match="complex"):
-        calibkit.fit(rec).apply(rec.samples[:3] + 1j)
+        calibkit.fit(rec).apply(rec.samples[:3] + 1j)  # type: ignore[arg-type]

@@ -24,7 +24,8 @@ class Settings:
     eyes : {"both", "left", "right"}
     extra : tuple of str
         Labels of further channels to use.
-    min_confidence : float
+    min_confidence : float, optional
+        By default what each recording's protocol says.
     reliability : float
         Of the usable keys.
     """
@@ -33,7 +34,7 @@ class Settings:
     shared_sha256: str = ""
     eyes: str = "both"
     extra: tuple[str, ...] = ()
-    min_confidence: float = 0.0
+    min_confidence: float | None = None
     reliability: float = 0.95
 
     def name(self) -> str:

@@ -73,7 +73,7 @@ def crowd_of(
     recordings: Sequence[Recording],
     eyes: str,
     extra: tuple[str, ...],
-    min_confidence: float,
+    min_confidence: float | None,
 ) -> Crowd:
     """Find the looks of everybody; features of several set-ups are made alike.
 
@@ -146,7 +146,7 @@ def _lacking(one: Layout, other: Layout) -> str:
 
 
 def _material(
-    own: Sequence[tuple[Recording, Layout]], role: str, min_confidence: float
+    own: Sequence[tuple[Recording, Layout]], role: str, min_confidence: float | None
 ) -> Material:
     return merged([gather(rec, plan, role, min_confidence) for rec, plan in own])
 

@@ -48,12 +48,15 @@ class Layout:
     eyes : tuple of EyeSource
     covariates, groups : tuples of str
         Name of each covariate, and the group that it belongs to.
+    min_confidence : float
+        An eye's samples with less confidence count as missing.
     """
 
     width: int
     eyes: tuple[EyeSource, ...]
     covariates: tuple[str, ...] = ()
     groups: tuple[str, ...] = ()
+    min_confidence: float = 0.0
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -215,6 +218,7 @@ def with_covariates(plan: Layout, names: Sequence[str]) -> Layout:
         ),
         covariates=tuple(names),
         groups=tuple(plan.groups[i] for i in order),
+        min_confidence=plan.min_confidence,
     )
 
 
@@ -234,7 +238,7 @@ def read(
     setup : Setup
         Turns screen positions into angles.
     min_confidence : float
-        Samples with less confidence count as missing.
+        Samples with less confidence count as missing, where the layout asks for less.
 
     Returns
     -------
@@ -250,15 +254,15 @@ def read(
         raise ValueError(
             f"samples have the shape {samples.shape}; {plan.width} columns are needed"
         )
-    n = len(samples)
+    n, least = len(samples), max(min_confidence, plan.min_confidence)
     xy = np.empty((len(plan.eyes), n, 2))
     extra = np.empty((len(plan.eyes), n, len(plan.covariates)))
     # Lost samples come as infinities, zeros or worse: what they make is thrown out.
     with np.errstate(all="ignore"):
         for row, source in enumerate(plan.eyes):
             _position(source, samples, setup, xy[row])
-            if source.confidence is not None and min_confidence > 0:
-                poor = ~(samples[:, source.confidence] >= min_confidence)
+            if source.confidence is not None and least > 0:
+                poor = ~(samples[:, source.confidence] >= least)
                 xy[row, poor] = np.nan
             for k, columns in enumerate(source.covariates):
                 extra[row, :, k] = _mean_of(samples, columns)

@@ -32,7 +32,7 @@ def fit(
     eyes: str = "both",
     extra: Sequence[str] = (),
     weights: dict[str, float] | None = None,
-    min_confidence: float = 0.0,
+    min_confidence: float | None = None,
 ) -> Mapping:
     """Fit a person's mapping to a recording's calibration targets.
 
@@ -47,8 +47,9 @@ def fit(
         Labels of further channels to use.
     weights : dict of float by eye, optional
         Share of each eye; by default by precision.
-    min_confidence : float
-        Samples with less confidence count as missing.
+    min_confidence : float, optional
+        Samples with less confidence count as missing, now and wherever the mapping is
+        applied; by default what the recording's protocol says.
 
     Returns
     -------
@@ -69,7 +70,7 @@ def fit_all(
     eyes: str = "both",
     extra: Sequence[str] = (),
     weights: dict[str, float] | None = None,
-    min_confidence: float = 0.0,
+    min_confidence: float | None = None,
     recordings_sha256: Sequence[str] = (),
 ) -> Mapping:
     """Fit one mapping to several recordings of one person, the last set-up's.

@@ -138,7 +138,7 @@ def _to_px(setup: Setup) -> Callable[[float, float, Pair], Row]:
 def _eye(mapping: Mapping, e: int) -> Eye:
     """Return what turns a sample into one eye's scaled features and angles."""
     basis, ready = mapping.basis, mapping.evaluator
-    read = _position(mapping.layout.eyes[e], mapping.setup)
+    read = _sure(mapping.layout.eyes[e], mapping.setup, mapping.layout.min_confidence)
     cx, cy = basis.centre[e].tolist()
     kx, ky = (1.0 / basis.scale[e]).tolist()
     across, down = (
@@ -252,6 +252,14 @@ def _mean(sample: Sample, columns: tuple[int, ...]) -> float:
     if len(columns) == 1:
         return sample[columns[0]]
     return sum(there) / len(there) if there else math.nan
+
+
+def _sure(source: EyeSource, setup: Setup, least: float) -> Read:
+    """Return what reads an eye's features where the tracker is sure enough of it."""
+    position, column = _position(source, setup), source.confidence
+    if column is None or least <= 0:
+        return position
+    return lambda sample: position(sample) if sample[column] >= least else None
 
 
 def _position(source: EyeSource, setup: Setup) -> Read:

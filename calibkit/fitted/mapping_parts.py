@@ -60,6 +60,7 @@ def layout_snapshot(layout: Layout) -> dict[str, Any]:
         "width": layout.width,
         "covariates": list(layout.covariates),
         "groups": list(layout.groups),
+        "min_confidence": float(layout.min_confidence),
     }
     for source in layout.eyes:
         plain[source.eye] = {
@@ -83,7 +84,8 @@ def layout_from(plain: dict[str, Any], eyes: Sequence[str]) -> Layout:
         one = plain[eye]
         pairs = np.asarray(one["covariates_columns"], int).reshape(-1, 2)
         columns = tuple(int(v) for v in one["columns"])
-        if not all(0 <= v < width for v in (*columns, *pairs[:, 1])):
+        sure = int(one["confidence"])
+        if not all(0 <= v < width for v in (*columns, *pairs[:, 1], max(sure, 0))):
             raise ValueError("a column outside the samples")
         sources.append(
             EyeSource(
@@ -91,7 +93,7 @@ def layout_from(plain: dict[str, Any], eyes: Sequence[str]) -> Layout:
                 kind=str(one["kind"]),
                 unit=str(one["unit"]),
                 columns=columns,
-                confidence=None if one["confidence"] < 0 else int(one["confidence"]),
+                confidence=None if sure < 0 else sure,
                 covariates=tuple(
                     tuple(int(v) for v in pairs[pairs[:, 0] == k, 1])
                     for k in range(len(covariates))
@@ -103,7 +105,14 @@ def layout_from(plain: dict[str, Any], eyes: Sequence[str]) -> Layout:
         eyes=tuple(sources),
         covariates=covariates,
         groups=tuple(plain["groups"]),
+        min_confidence=_fraction(plain.get("min_confidence", 0.0)),
     )
+
+
+def _fraction(value: Any) -> float:
+    if not 0.0 <= float(value) <= 1.0:
+        raise ValueError(f"a least confidence of {value}")
+    return float(value)
 
 
 def looks_snapshot(looks: NDArray[np.void]) -> dict[str, Any]:

@@ -73,7 +73,10 @@ class Glide:
 
 
 def gather(
-    rec: Recording, plan: Layout, role: str = "calibration", min_confidence: float = 0.0
+    rec: Recording,
+    plan: Layout,
+    role: str = "calibration",
+    min_confidence: float | None = None,
 ) -> Material:
     """Read a recording and find its looks.
 
@@ -83,10 +86,13 @@ def gather(
     plan : Layout
     role : str
         Which targets to use.
-    min_confidence : float
+    min_confidence : float, optional
+        Samples with less count as missing; by default what the recording's protocol
+        says.
     """
     rec = _in_order(rec)
-    signals = read(plan, rec.samples, rec.setup, min_confidence)
+    least = rec.least_confidence(min_confidence)
+    signals = read(plan, rec.samples, rec.setup, least)
     chosen = np.flatnonzero(rec.targets["role"] == role)
     kept = chosen[rec.targets["kept"][chosen] != 0]
     assert rec.target_path is not None

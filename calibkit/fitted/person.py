@@ -91,7 +91,7 @@ def person_of(
     shared: SharedMapping | None,
     eyes: str,
     extra: tuple[str, ...],
-    min_confidence: float,
+    min_confidence: float | None,
 ) -> Person:
     """Estimate one person; with or without a shared mapping, from 0 looks on."""
     plans = [layout(rec.channels, eyes, extra) for rec in recordings]
@@ -118,7 +118,7 @@ def person_of(
         else:
             prior, found, lag = _believed(last.setup, prior, material)
     return Person(
-        layout=plan,
+        layout=replace(plan, min_confidence=last.least_confidence(min_confidence)),
         prior=prior,
         points=material.points,
         estimate=_honest(found),

@@ -62,7 +62,7 @@ def learn_shared(
     recordings: Sequence[Recording],
     eyes: str = "both",
     extra: Sequence[str] = (),
-    min_confidence: float = 0.0,
+    min_confidence: float | None = None,
 ) -> SharedMapping:
     """Learn what people have in common, from the recordings of several.
 
@@ -76,7 +76,8 @@ def learn_shared(
     eyes : {"both", "left", "right"}
     extra : sequence of str
         Labels of further channels that may be used.
-    min_confidence : float
+    min_confidence : float, optional
+        Samples with less count as missing; by default as each protocol says.
 
     Returns
     -------

@@ -139,9 +139,9 @@ def add_data(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--min-confidence",
         type=number(0, 1),
-        default=0.0,
         metavar="C",
-        help="samples with less confidence count as missing",
+        help="samples with less confidence count as missing (default: as each "
+        "recording's protocol says)",
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import geometry
-from calibkit.channels import Channel, plain_eye
+from calibkit.channels import EYES, Channel, confidence_column, plain_eye
 from calibkit.errors import InputError
 from calibkit.judged import quality
 from calibkit.judged.assess_figures import (
@@ -87,7 +87,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
             f"the recording {rec.session or rec.name or 'given'} has no {role} "
             "targets; validate with the person first, or name another role"
         )
-    rec = _in_time_order(rec)
+    rec = _sure(_in_time_order(rec))
     both = _xy(mapping, rec.samples)
     found = _attentive(rec, judged(rec, targets, both), both)
     gaze = {"both": both, **_single_eyes(mapping, rec)}
@@ -109,6 +109,21 @@ def _in_time_order(rec: Recording) -> Recording:
         return rec
     order = np.argsort(rec.time, kind="stable")
     return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
+
+
+def _sure(rec: Recording) -> Recording:
+    """Blank what the tracker was less sure of than the protocol asks for."""
+    least = rec.least_confidence()
+    if least <= 0:
+        return rec
+    samples = np.array(rec.samples, float)
+    for eye in EYES:
+        column = confidence_column(rec.channels, eye)
+        if column is not None:
+            poor = ~(samples[:, column] >= least)
+            for position in _eye_columns(rec.channels, eye):
+                samples[poor, position] = np.nan
+    return replace(rec, samples=samples)
 
 
 def _xy(mapping: Applies, samples: NDArray[np.floating]) -> Array:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
-from calibkit.kept import recording_file
+from calibkit.kept import recording_file, tomlfile
 from calibkit.kept.recording_file import TARGET_DTYPE
 
 if TYPE_CHECKING:
@@ -111,6 +111,25 @@ class Recording:
         steps = steps[steps > 0]
         return float(1.0 / np.median(steps)) if len(steps) else 0.0
 
+    def least_confidence(self, given: float | None = None) -> float:
+        """Return the confidence below which samples count as missing.
+
+        Parameters
+        ----------
+        given : float, optional
+            What was asked for; by default what the recording's own protocol says, and
+            0 where that says nothing or cannot be read.
+        """
+        if given is not None:
+            return given
+        text = self.protocol.encode("utf-8", "replace")
+        try:
+            data = tomlfile.parse(text[: tomlfile.LIMIT_BYTES], "protocol").get("data")
+        except InputError:
+            return 0.0
+        said = tomlfile.number(data.get("min_confidence")) if _table(data) else None
+        return min(max(said or 0.0, 0.0), 1.0)
+
     def with_targets(self, keep: NDArray[np.bool_] | Sequence[int]) -> Recording:
         """Return the same recording with only some of its targets."""
         return replace(self, targets=self.targets[keep])
@@ -152,6 +171,10 @@ class Recording:
         """
         parts = {field.name: getattr(self, field.name) for field in fields(self)}
         recording_file.write(Path(path), parts, overwrite=overwrite)
+
+
+def _table(value: object) -> TypeGuard[dict[str, Any]]:
+    return isinstance(value, dict)
 
 
 def _copy(array: NDArray[np.float64] | None) -> NDArray[np.float64] | None:
