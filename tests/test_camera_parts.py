@@ -468,6 +468,7 @@ def test_a_package_that_is_not_it_is_refused(
     assert main(arguments) == 3
     said = capsys.readouterr().err
     assert path.name in said
+    assert "Errno" not in said
     assert len(said.strip().splitlines()) == 1
     assert not models.folder(home).exists()
 

@@ -120,3 +120,27 @@ def test_compare_without_a_name_sets_every_kind_beside(
     assert {"offset", "affine", "hierarchical"} <= {o["name"] for o in told["compare"]}
     assert main(["assess", out, rec, *words[:-1]]) == 0
     assert json.loads(capsys.readouterr().out)["compare"] == []
+
+
+def test_compare_shows_what_can_be_fitted_and_says_what_cannot(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Four looks are too few for a quadratic (six unknowns an axis: algebra)."""
+    rec, out = str(tmp_path / "r.h5"), str(tmp_path / "m.h5")
+    four = [(0.1, 0.1), (0.9, 0.1), (0.1, 0.9), (0.9, 0.9)]
+    invented.record(3, four, checks=invented.CHECKS)[0].save(rec)
+    assert main(["fit", rec, "-o", out]) == 0
+    capsys.readouterr()
+    named = ["--compare", "affine", "--compare", "quadratic"]
+    assert main(["assess", out, rec, *named]) == 0
+    told, said = capsys.readouterr()
+    assert "\naffine " in told
+    assert "\nquadratic " not in told
+    assert "quadratic is left out: 4 usable target(s)" in said
+    # All kinds: the shift of raw features needs other people's mapping.
+    assert main(["assess", out, rec, "--json", "--compare"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    names = {other["name"] for other in found["compare"]}
+    assert {"affine", "hierarchical"} <= names
+    assert set(found["left_out"]) == {"offset", "quadratic", "quadratic-robust"} - names
+    assert "shared" in found["left_out"]["offset"]

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import os
+import re
 import stat
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -201,6 +202,7 @@ def test_show(calibkit: Call) -> None:
     assert (status, err) == (0, "")
     for words in ("version 2 of 2026-11-02", "in use", "accuracy_deg 0.7", "s-01.h5"):
         assert words in out
+    assert not re.search(r"\d\.\d{5}|[0-9a-f]{20}", out)
     status, out, _ = calibkit("show", "--person", WHO, "--json")
     found = json.loads(out)
     assert [v["in_use"] for v in found["versions"]] == [False, True]
@@ -262,6 +264,10 @@ def test_delete(calibkit: Call, home: Path, monkeypatch: pytest.MonkeyPatch) -> 
         (["export", WHO], 2),
         (["delete", "p-99", "--yes"], 3),
         (["burn", WHO], 2),
+        (["list", WHO], 2),
+        (["show", WHO, "-o", "x"], 2),
+        (["delete", WHO, "--to", "1"], 2),
+        (["export", WHO, "-o", "x", "--yes"], 2),
         ([], 2),
     ],
     ids=str,

@@ -531,6 +531,10 @@ def test_one_point_needs_an_earlier_mapping_and_uses_it(
         ((*CALIBRATE, "--shared", "none.h5"), 3, "none.h5"),
         ((*CALIBRATE, "--screen-mm", "500x50"), 2, "not square"),
         (("validate", "--person", "nobody", "--headless"), 3, "no mapping is stored"),
+        (("calibrate", "--person", "wren", "--tracker", "webcam"), 2, "--headless"),
+        (("check", "--kind", "sleepy"), 2, "--headless"),
+        (("check", "--seed", "0"), 2, "--headless"),
+        ((*CALIBRATE, "--page-at", "192.168.0.5"), 2, "--operator page"),
         ((*CALIBRATE, "--protocol", "off-grid"), 2, "calibkit validate"),
     ],
 )

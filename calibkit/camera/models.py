@@ -148,6 +148,8 @@ def take(wheel: Path, home: Path) -> Path:
 
 def _contents(wheel: Path) -> dict[str, bytes]:
     contents = {}
+    if not wheel.exists():
+        raise InputError(f"{wheel} does not exist; check its name and folder")
     try:
         with zipfile.ZipFile(wheel) as archive:
             for model in MODELS:

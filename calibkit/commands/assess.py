@@ -8,6 +8,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from calibkit.errors import InputError
 from calibkit.joined import options
 from calibkit.language import _
 
@@ -36,11 +37,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--compare",
         nargs="*",
+        action="extend",
         default=None,
         metavar="OTHER",
         help="other mapping files, or kinds of mapping to fit to the recording's "
         "calibration targets: offset, affine, quadratic, quadratic-robust, "
-        "thin-plate, hierarchical (all kinds where none is named)",
+        "thin-plate, hierarchical (all kinds where none is named); may be repeated",
     )
     parser.add_argument(
         "--any-setup",
@@ -67,10 +69,7 @@ def run(args: argparse.Namespace) -> int:
         mapping.check(rec)
     result = assess(mapping, rec, args.role)
     keys = usable_keys(result, setup=rec.setup, reliability=args.reliability)
-    others = {
-        name: assess(_other(name, rec, any_setup=args.any_setup), rec, args.role)
-        for name in _compared(args.compare)
-    }
+    others, left_out = _others(args, rec)
     report = build(
         title=_("{mapping} on {recording}").format(
             mapping=args.mapping.name, recording=args.recording.name
@@ -81,12 +80,31 @@ def run(args: argparse.Namespace) -> int:
         keys=keys,
     )
     if args.json:
-        options.emit_json(_data(args, report, result, keys, others))
+        options.emit_json(_data(args, report, result, keys, others, left_out))
         return 0
     options.emit(terminal.text(report, annex=False).rstrip())
     if others:
         options.emit("\n" + "\n".join(_side_by_side(args.mapping.name, result, others)))
+    for name, why in left_out.items():
+        options.say(f"calibkit: {name} is left out: {why}")
     return 0
+
+
+def _others(
+    args: argparse.Namespace, rec: Recording
+) -> tuple[dict[str, Assessment], dict[str, str]]:
+    """Judge what is set beside the mapping; say why some cannot be fitted here."""
+    from calibkit.judged.assess_targets import assess
+
+    found: dict[str, Assessment] = {}
+    left_out: dict[str, str] = {}
+    for name in _compared(args.compare):
+        other = _other(name, rec, any_setup=args.any_setup)
+        if isinstance(other, InputError):
+            left_out[name] = str(other)
+        else:
+            found[name] = assess(other, rec, args.role)
+    return found, left_out
 
 
 def _compared(names: list[str] | None) -> tuple[str, ...]:
@@ -102,6 +120,7 @@ def _data(
     result: Assessment,
     keys: UsableKeys,
     others: Values[str, Assessment],
+    left_out: Values[str, str],
 ) -> dict[str, Any]:
     compared = [
         {"name": n, **_figures(o), **_difference(result, o)} for n, o in others.items()
@@ -116,17 +135,21 @@ def _data(
         "keys": {field.name: getattr(keys, field.name) for field in fields(keys)},
         "advice": list(report.advice),
         "compare": compared,
+        "left_out": dict(left_out),
     }
 
 
-def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies:
-    """Load a mapping file, or fit a kind of mapping that has this name."""
+def _other(name: str, rec: Recording, *, any_setup: bool) -> Applies | InputError:
+    """Load a mapping file, or fit a kind of mapping; return why it cannot be fitted."""
     from calibkit.errors import CallError
     from calibkit.fitted import rivals
     from calibkit.fitted.mapping import Mapping
 
     if name in rivals.NAMES:
-        return rivals.fit_rival(name, rec)
+        try:
+            return rivals.fit_rival(name, rec)
+        except InputError as why:  # the others are shown all the same
+            return why
     if not Path(name).is_file():
         raise CallError(
             f"--compare {name} is neither a mapping file nor one of "

@@ -34,23 +34,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="no stream: a simulated person on a virtual clock",
     )
-    add(
-        "--tracker",
-        choices=("pupil-reflex", "screen", "webcam"),
-        default="pupil-reflex",
-        help="the simulated person's tracker, with --headless (default %(default)s)",
-    )
+    options.add_tracker(parser)
     add(
         "--kind",
-        default="steady",
         help="what the simulated person is like, with --headless: "
-        "steady, head-mover, sleepy, ... (default %(default)s)",
+        "steady, head-mover, sleepy, ... (default steady)",
     )
     add(
         "--seed",
         type=options.number(0, 2**31 - 1, whole=True),
-        default=0,
-        help="which simulated person, with --headless (default %(default)s)",
+        help="which simulated person, with --headless (default 0)",
     )
     options.add_output(
         parser, "PAGE", "also write the last judgement as a page", required=False
@@ -67,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.json:  # what programs read is the same in every language
         language.choose(language.SOURCE)
+    options.settle_simulated(args, tracker="pupil-reflex", kind="steady", seed=0)
     if args.headless and args.stream:
         raise CallError("--headless reads no stream; leave out --stream or --headless")
     if args.output is not None:

@@ -46,10 +46,24 @@ def run(args: argparse.Namespace) -> int:
     """Do it."""
     from calibkit.kept import home
 
+    _check_flags(args)
     place = home.resolve(args.home, create=False)
     if args.action == "list":
         return _list(place, args)
     return _ACTIONS[args.action](place, _person(args), args)
+
+
+def _check_flags(args: argparse.Namespace) -> None:
+    """Refuse a flag that would do nothing: somebody meant another action."""
+    whose = {"--to": "rollback", "-o": "export", "--yes": "delete"}
+    given = {"--to": args.to, "-o": args.output, "--yes": args.yes or None}
+    for flag, action in whose.items():
+        if given[flag] is not None and args.action != action:
+            raise CallError(f"{flag} is for calibkit profiles {action}; leave it out")
+    if args.action == "list" and (args.who or args.person):
+        raise CallError(
+            "list tells of all persons; for one write calibkit profiles show PERSON"
+        )
 
 
 def _person(args: argparse.Namespace) -> str:
@@ -159,9 +173,20 @@ def _version_line(row: dict[str, Any]) -> str:
 
 
 def _words(entry: Any) -> str:
+    """Write an entry for reading; `--json` has every digit of it."""
     if isinstance(entry, dict):
-        return ", ".join(f"{key} {value}" for key, value in entry.items())
+        return ", ".join(f"{key} {_short(v)}" for key, v in entry.items() if v != [])
     return str(entry)
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.3g}"
+    if isinstance(value, list):
+        return " ".join(map(_short, value))
+    text = str(value)
+    checksum = len(text) == 64 and not set(text) - set("0123456789abcdef")
+    return f"{text[:12]}..." if checksum else text
 
 
 def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:

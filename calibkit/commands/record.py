@@ -125,14 +125,17 @@ def _setup(args: argparse.Namespace, stored: Any, inlet: GazeInlet) -> Any:
     from calibkit.errors import CallError
     from calibkit.geometry import Setup
 
-    known: dict[str, Any] = {}
-    for name in ("screen_px", "screen_mm", "distance_mm"):
-        said = inlet.setup.get(name)
-        value = getattr(args, name) or stored.setup.get(name) or said
-        if value is None:
-            flag = "--" + name.replace("_", "-")
-            raise CallError(f"{name} is not known; give it with {flag}")
-        known[name] = value
+    known: dict[str, Any] = {
+        name: getattr(args, name) or stored.setup.get(name) or inlet.setup.get(name)
+        for name in ("screen_px", "screen_mm", "distance_mm")
+    }
+    absent = [name for name, value in known.items() if value is None]
+    if absent:
+        flags = ", ".join("--" + name.replace("_", "-") for name in absent)
+        raise CallError(
+            f"not known: {', '.join(absent)}; give them once for all commands with "
+            f"calibkit streams, or here, by {flags}"
+        )
     if isinstance(known["distance_mm"], tuple):
         known["distance_mm"] = known["distance_mm"][0]
     return Setup(**known)

@@ -85,7 +85,10 @@ def crowd_of(
     recordings = list(recordings)
     if not recordings:
         raise InputError("no recordings were given; a shared mapping needs 3 persons")
-    plans, lacking = _common([layout(rec.channels, eyes, extra) for rec in recordings])
+    plans, lacking = _common(
+        [layout(rec.channels, eyes, extra) for rec in recordings],
+        [rec.person for rec in recordings],
+    )
     sittings: dict[tuple[str, str], list[tuple[Recording, Layout]]] = {}
     for k, (rec, plan) in enumerate(zip(recordings, plans, strict=True)):
         key = (rec.person or f"\0{k}", rec.session)
@@ -116,14 +119,20 @@ def crowd_of(
     return _together(crowd, _alike(np.array(places)))
 
 
-def _common(plans: Sequence[Layout]) -> tuple[list[Layout], tuple[str, ...]]:
+def _common(
+    plans: Sequence[Layout], persons: Sequence[str]
+) -> tuple[list[Layout], tuple[str, ...]]:
     """Return how to read what all recordings have, and covariates that some lack."""
     first = plans[0]
-    for number, other in enumerate(plans[1:], start=2):
+    which = [
+        f"recording {k}" + (f" (of {name})" if name else "")
+        for k, name in enumerate(persons, start=1)
+    ]
+    for number, other in enumerate(plans):
         if not agree(other.signature, first.signature):
             raise InputError(
-                "the recordings come from different kinds of tracker: recording 1 has "
-                f"{_lacking(first, other)}, recording {number} "
+                f"the recordings come from different kinds of tracker: {which[0]} has "
+                f"{_lacking(first, other)}, {which[number]} "
                 f"{_lacking(other, first)}; learn a shared mapping for each"
             )
     named = dict.fromkeys(name for plan in plans for name in plan.covariates)

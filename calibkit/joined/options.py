@@ -145,6 +145,41 @@ def add_data(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_tracker(parser: argparse.ArgumentParser) -> None:
+    """Add `--tracker`, the simulated person's."""
+    parser.add_argument(
+        "--tracker",
+        choices=("pupil-reflex", "screen", "webcam"),
+        help="the simulated person's tracker, with --headless (default pupil-reflex)",
+    )
+
+
+def settle_simulated(args: argparse.Namespace, **usual: Any) -> None:
+    """Fill in what a simulated person is like; refuse it where a real one is meant.
+
+    Parameters
+    ----------
+    args : namespace
+        Changed in place.
+    usual : values by flag
+        What is taken where nothing was given.
+
+    Raises
+    ------
+    CallError
+        When such a flag was given without --headless.
+    """
+    for name, value in usual.items():
+        given = getattr(args, name)
+        if given is not None and not args.headless:
+            raise CallError(
+                f"--{name} is for a simulated person; add --headless, or leave it out "
+                "to read the real stream"
+            )
+        if given is None:
+            setattr(args, name, value)
+
+
 def add_reliability(parser: argparse.ArgumentParser) -> None:
     """Add `--reliability`."""
     parser.add_argument(

@@ -30,7 +30,7 @@ def _add_screen(parser: argparse.ArgumentParser) -> None:
         help="of this person, such as chair or bed: each has a mapping of its own and "
         "keeps --screen-mm and --distance-mm; elsewhere, give --person ID--NAME",
     )
-    add("--advance", choices=("gaze", "timer", "key"), help="what ends a point")
+    add("--advance", choices=("gaze", "timer", "key"), help="what ends a target")
     add(
         "--window",
         metavar="WxH",
@@ -64,16 +64,11 @@ def _add_session(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="no window and no stream: a simulated person on a virtual clock",
     )
-    add(
-        "--tracker",
-        choices=("pupil-reflex", "screen", "webcam"),
-        default="pupil-reflex",
-        help="the simulated person's tracker, with --headless (default %(default)s)",
-    )
+    options.add_tracker(parser)
     add(
         "--seed",
         type=options.number(0, 2**31 - 1, whole=True),
-        help="which simulated person, and the order of points (default: drawn anew)",
+        help="which simulated person, and the order of targets (default: drawn anew)",
     )
     add(
         "--set",
@@ -96,9 +91,8 @@ def _add_operator(parser: argparse.ArgumentParser) -> None:
     add(
         "--page-at",
         metavar="ADDRESS[:PORT]",
-        default="127.0.0.1",
-        help="serve the page at this address of this machine, for another device's "
-        "browser (default %(default)s: this machine alone)",
+        help="with --operator page: serve it at this address of this machine, for "
+        "another device's browser (default 127.0.0.1: this machine alone)",
     )
     add(
         "--between",

@@ -45,6 +45,8 @@ def prepare(
     from calibkit.kept.profile import check_person
 
     check_person(args.person)
+    options.settle_simulated(args, tracker="pupil-reflex")
+    _check_page(args)
     if args.headless:
         _check_headless(args, chosen)
     if args.pictures is not None and not args.headless:
@@ -56,6 +58,14 @@ def prepare(
         options.say(_("Note: {text}").format(text=found.text))
     make = _headless if args.headless else _live
     return make(args, chosen, home, checks_only)
+
+
+def _check_page(args: argparse.Namespace) -> None:
+    """Refuse an address for a page that nobody asked for; fill in the usual one."""
+    if args.page_at is not None and args.operator != "page":
+        raise CallError("--page-at is for the operator's page; add --operator page")
+    if args.page_at is None:
+        args.page_at = "127.0.0.1"
 
 
 def _check_headless(args: argparse.Namespace, chosen: Protocol) -> None:

@@ -238,10 +238,14 @@ def choose(
         There are several and nobody to ask.
     """
     if not streams:
-        what = f"with source_id {source_id!r}" if source_id else "of type Gaze"
+        what, hint = "of type Gaze", ""
+        if source_id:
+            what = f"with source_id {source_id!r}"
+            hint = "see calibkit streams for those that are, or "
         raise errors.DeviceError(
-            f"no stream {what} is in reach; start the tracker's LSL program on this "
-            "computer, or name your network in a file and set LSLAPICFG to its path"
+            f"no stream {what} is in reach; {hint}start the tracker's LSL program on "
+            "this computer, or name your network in a file and set LSLAPICFG to its "
+            "path"
         )
     if len(streams) == 1:
         return streams[0]
