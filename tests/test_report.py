@@ -449,6 +449,9 @@ def test_advice_names_what_limits_the_result() -> None:
     )
     lost = replace(assessment(), loss=0.4)
     assert "40 % of the samples" in " ".join(advice.advice(lost, keys))
+    late = " ".join(advice.advice(replace(lost, absent=0.3), keys))
+    assert "Close other programs" in late
+    assert "glasses" not in late
     slow = replace(assessment(), measured_rate_hz=30.0)
     assert "promises 60" in " ".join(advice.advice(slow, keys))
     assert "Only the left eye was seen" in far
@@ -459,6 +462,15 @@ def test_advice_names_what_limits_the_result() -> None:
     }
     one = replace(assessment(), eyes=eyes, loss=0.05)
     assert "The left eye alone is closer" in " ".join(advice.advice(one, keys))
+
+
+def test_eyes_are_not_said_to_be_lost_where_nothing_came() -> None:
+    assert words.loss(0.2) == words.loss(0.2, 0.02)
+    assert "lost the eyes 20 %" in words.loss(0.2, 0.02)
+    assert "none came" in words.loss(0.2, 0.15)
+    assert "eyes" not in words.loss(0.2, 0.15)
+    # A sample or two at the ends of targets are no finding.
+    assert "lost the eyes" in words.loss(0.02, 0.02)
 
 
 def recorded(folder: Path) -> Path:

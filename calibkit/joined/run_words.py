@@ -65,7 +65,7 @@ def validation(result: Assessment | None, keys: UsableKeys | None) -> str:
     lines = [words.headline(keys), *words.explained(keys)]
     if result is not None:
         lines.append(words.accuracy(result.setup, result.accuracy_deg))
-        lines.append(words.loss(result.loss))
+        lines.append(words.loss(result.loss, result.absent))
     return "\n".join(lines)
 
 
@@ -74,7 +74,7 @@ def checked(result: Assessment | None, keys: UsableKeys | None) -> str:
     if keys is not None or result is None:
         return validation(result, keys)
     accuracy = words.accuracy(result.setup, result.accuracy_deg)
-    return "\n".join([accuracy, words.loss(result.loss)])
+    return "\n".join([accuracy, words.loss(result.loss, result.absent)])
 
 
 def about(attempt: Attempt, path: Path) -> dict[str, Any]:

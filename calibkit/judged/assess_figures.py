@@ -82,6 +82,9 @@ class Assessment(Figures):
     role : str
     rate_hz, measured_rate_hz : float
         The rate that loss was counted against, and what the time stamps say.
+    absent : float
+        Share of all samples expected that never came, and are part of the loss; the
+        rest of it came without an eye. NaN where that was not kept.
     """
 
     eyes: dict[str, Figures]
@@ -91,6 +94,7 @@ class Assessment(Figures):
     role: str
     rate_hz: float
     measured_rate_hz: float
+    absent: float = math.nan
 
     def snapshot(self) -> dict[str, Any]:
         """Everything but the samples, as plain data that JSON can hold."""
@@ -98,6 +102,7 @@ class Assessment(Figures):
             "role": self.role,
             "rate_hz": self.rate_hz,
             "measured_rate_hz": self.measured_rate_hz,
+            "absent": None if math.isnan(self.absent) else self.absent,
             "reasons": list(self.reasons),
             "setup": {
                 name: getattr(self.setup, name) for name in geometry.SETUP_FIELDS
@@ -137,6 +142,7 @@ class Assessment(Figures):
                 role=kept["role"],
                 rate_hz=_number(kept["rate_hz"]),
                 measured_rate_hz=_number(kept["measured_rate_hz"]),
+                absent=_number(kept.get("absent")),
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError(

@@ -100,6 +100,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
         role=role,
         rate_hz=rec.rate_hz(),
         measured_rate_hz=_measured_rate(rec),
+        absent=_absent(rec, found),
     )
 
 
@@ -165,10 +166,20 @@ def _judge(rec: Recording, found: Sequence[Judged], xy: Array) -> Figures:
     expected, valid = np.zeros(len(found)), np.zeros(len(found))
     for i, look in enumerate(found):
         seen = np.isfinite(xy[look.rows]).all(axis=1)
-        due = math.floor(rec.rate_hz() * look.shown_s + 1e-6)
-        expected[i], valid[i] = max(due, len(look.rows)), seen.sum()
+        expected[i], valid[i] = _expected(rec, look), seen.sum()
         rows[i] = _row(rec, look, xy, quality.data_loss(expected[i], valid[i]))
     return figures_of(rows, quality.data_loss(expected.sum(), valid.sum()))
+
+
+def _expected(rec: Recording, look: Judged) -> int:
+    due = math.floor(rec.rate_hz() * look.shown_s + 1e-6)
+    return max(due, len(look.rows))
+
+
+def _absent(rec: Recording, found: Sequence[Judged]) -> float:
+    """Share of the expected samples that never came, whoever may have been seen."""
+    expected = sum(_expected(rec, look) for look in found)
+    return quality.data_loss(expected, sum(len(look.rows) for look in found))
 
 
 def _attentive(

@@ -114,6 +114,14 @@ def _far(result: Assessment, keys: UsableKeys) -> list[str]:
 def _lost(result: Assessment) -> list[str]:
     if not MUCH_LOSS <= result.loss < 1:
         return []
+    if words.too_slow(result.loss, result.absent):
+        return [
+            _(
+                "{share} of the samples are missing, and most of them never came. "
+                "Close other programs on this computer and on the tracker's, or lower "
+                "the tracker's rate."
+            ).format(share=words.percent(result.loss))
+        ]
     return [
         _(
             "{share} of the samples were lost. Check light, glasses and seating, and "

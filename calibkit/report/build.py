@@ -110,7 +110,7 @@ def _sentences(result: Assessment | None) -> tuple[str, ...]:
         return ()
     return (
         words.accuracy(result.setup, result.accuracy_deg),
-        words.loss(result.loss),
+        words.loss(result.loss, result.absent),
     )
 
 

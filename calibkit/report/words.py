@@ -178,8 +178,18 @@ def accuracy(setup: Setup, value: float) -> str:
     ).format(picture=picture(mm), mm=mm, degrees=degrees(value))
 
 
-def loss(share: float) -> str:
-    """Say how much of the time the eyes were lost."""
+# Of the loss: from so much on it is the computer's doing, and not the eyes'.
+MOSTLY = 0.5
+NOTABLE = 0.05
+
+
+def too_slow(share: float, absent: float) -> bool:
+    """Whether a loss is for the most part of samples that never came."""
+    return share >= NOTABLE and absent > MOSTLY * share
+
+
+def loss(share: float, absent: float = math.nan) -> str:
+    """Say how much of the time the eyes were lost, or that nothing came."""
     if math.isnan(share):
         return _("How often the eyes were lost is not known.")
     if share < 0.005:
@@ -187,4 +197,9 @@ def loss(share: float) -> str:
     if share >= 0.995:
         return _("The tracker did not see the eyes.")
     lost = percent(share)
+    if too_slow(share, absent):
+        return _(
+            "{share} of the samples are missing, most of them because none came: the "
+            "computer or the tracker was too slow."
+        ).format(share=lost)
     return _("The tracker lost the eyes {share} of the time.").format(share=lost)

@@ -180,3 +180,28 @@ def test_the_wrong_map_is_refused_in_one_sentence(start: Start, tmp_path: Path) 
     assert len(err.strip().splitlines()) == 1
     assert not (tmp_path / "home" / "settings.toml").exists()
     del outlet
+
+
+def test_a_screen_is_told_once_for_a_stream_that_does_not_tell_it(
+    start: Start, tmp_path: Path
+) -> None:
+    """README's lines for a camera: what is measured is kept, then recording works."""
+    outlet = bare("rig-1", ("gaze_x", "gaze_y"))
+    record = ("record", "-o", "r.h5", "--for", "0.5", "--stream", "rig-1")
+    refused = start(*record)
+    _, err = refused.communicate(timeout=30)
+    assert refused.returncode == 2
+    for name in ("screen_px", "screen_mm", "--distance-mm", "calibkit streams"):
+        assert name in err
+    assert not list(tmp_path.glob("r.*"))
+    (line,) = re.findall(
+        r"^calibkit (streams --screen-px .*?) +#", README, re.MULTILINE
+    )
+    answer(start(*line.split(), "--wait", "8"))
+    program = start(*record)
+    while program.poll() is None:
+        outlet.push_sample([0.25, 0.75])
+        time.sleep(0.01)
+    answer(program)
+    setup = calibkit.Recording.load(tmp_path / "r.h5").setup
+    assert (setup.screen_px, setup.screen_mm) == ((1920, 1080), (527.0, 296.0))
