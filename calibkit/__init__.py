@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
 
+# Type checkers take this name for true; its module would be a tenth of a start.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
     from calibkit.errors import CalibkitError as CalibkitError
     from calibkit.fitted.fitting import fit as fit
     from calibkit.fitted.mapping import Mapping as Mapping

@@ -131,6 +131,14 @@ def test_who_kept_a_processor_falls_back_and_says_so() -> None:
     assert "too long" in priority.words
 
 
+def test_it_can_be_taken_again_after_a_slow_start() -> None:
+    priority = Priority(System("Linux", set(ALL)).calls())
+    priority.take()
+    priority.fall()
+    assert priority.take() == "real-time"
+    assert priority.words == wiring_priority.WORDS["real-time"]
+
+
 def test_slow_work_is_done_aside() -> None:
     system = System("Linux", set(ALL))
     priority = Priority(system.calls())
@@ -222,3 +230,28 @@ def test_a_user_without_rights_is_served_too() -> None:
     )
     new = wiring_priority._newer(os.uname().release, (6, 12))
     assert done.stdout.split() == ["short" if new else "usual", "True"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a limit that Linux has")
+@pytest.mark.parametrize("choice", ["", "usual"])
+@pytest.mark.parametrize("command", ["publish", "streams"])
+def test_a_publisher_has_it_before_anything_is_loaded(
+    choice: str, command: str
+) -> None:
+    code = (
+        "import os, sys\n"
+        "os.sched_setscheduler = lambda *what: print('taken', what[1])\n"
+        "from calibkit import __main__\n"
+        "sys.argv[1:] = [sys.argv[1], '--help']\n"
+        "__main__.entry()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, command],
+        capture_output=True,
+        text=True,
+        env=os.environ | {wiring_priority.CHOICE: choice},
+    )
+    assert done.returncode == 0, done.stderr
+    wanted = [f"taken {os.SCHED_RR}"] if (command, choice) == ("publish", "") else []
+    assert done.stdout.splitlines()[: len(wanted)] == wanted
+    assert ("taken" in done.stdout) is bool(wanted)

@@ -103,6 +103,7 @@ class Priority:
 
     def take(self) -> str:
         """Take the best that is granted, for all threads; return its kind."""
+        self.fallen = False
         for kind in self._kinds():
             with contextlib.suppress(OSError, AttributeError, ValueError):
                 self._take(kind)
