@@ -62,7 +62,7 @@ def run(folder: Path, kind: str, times: int) -> None:
         spread(kind, at[places[places < len(at)]] - starts[places < len(at)])
     else:
         kills = np.array([when for when, _ in world.done])
-        spread(kind, fault_check.around(kills, at, spans))
+        spread(kind, [gap_s for *_, gap_s in fault_check.around(kills, at, spans)])
 
 
 def main(times: int) -> None:

@@ -2,7 +2,8 @@
 
 Source: the requirement for live gaze under faults. Every row is one known mapping
 applied to one input sample; in order; no older than 150 ms beyond the stream's own
-delay; never non-finite where it says valid; no gap over 500 ms while a tracker lives.
+delay; never non-finite where it says valid; no gap over 500 ms while a tracker lives,
+nor over 300 ms after kill -9 of the publisher.
 How long the machine itself stood still, or let the programs wait for a processor, as
 measured beside, is no fault of the publisher's and is taken off.
 """
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 STAMP, ARRIVAL, X, VALID, SEQUENCE, MAPPING, CONNECTION = 0, 1, 2, 6, 7, 8, 9
-GAP_S, AGE_S = 0.5, 0.150
+GAP_S, RESTART_S, AGE_S = 0.5, 0.3, 0.150
 WAY_S = 0.1  # from the tracker's call to this reader's clock, on a busy machine
 ALIVE_S = 0.1  # a tracker that sends nothing for longer is not alive
 
@@ -38,6 +39,7 @@ class Verdict:
     worker_gaps_s: list[float] = field(default_factory=list)
     restart_gaps_s: list[float] = field(default_factory=list)
     oldest_s: float = 0.0
+    late: int = 0  # rows older than that without any allowance for the way
     faults: list[str] = field(default_factory=list)
     excused: list[str] = field(default_factory=list)
     kinds: dict[str, int] = field(default_factory=dict)
@@ -49,7 +51,8 @@ class Verdict:
             f"{self.rows} rows of {self.mappings} mappings through "
             f"{sum(self.kinds.values())} faults ({kinds}); "
             f"violations {len(self.faults)}; oldest beyond its delay "
-            f"{self.oldest_s * 1e3:.0f} ms; gaps while a tracker lives: max "
+            f"{self.oldest_s * 1e3:.0f} ms, {self.late} rows more than "
+            f"{AGE_S * 1e3:.0f} ms; gaps while a tracker lives: max "
             f"{gaps.max() * 1e3:.0f} ms; the machine's own: {len(self.excused)}; "
             f"after kill -9 of the worker: "
             f"{_spread(self.worker_gaps_s)}; of its parent too: "
@@ -86,7 +89,7 @@ def check(world: World, rows: Array) -> Verdict:
         if row[VALID] != float(np.isfinite(row[X : X + 4]).all()):
             found.faults.append(f"row {k}: valid is {row[VALID]} of {row[X : X + 4]}")
     ages = rows[:, ARRIVAL] - (rows[:, STAMP] - offsets)
-    found.oldest_s = float(ages.max())
+    found.oldest_s, found.late = float(ages.max()), int((ages > AGE_S).sum())
     for k in np.flatnonzero(ages > AGE_S + WAY_S):
         at = rows[k, ARRIVAL]
         lost_s = world.probe.lost_s(at - ages[k], at)
@@ -136,8 +139,8 @@ def _gaps(world: World, rows: Array, found: Verdict) -> None:
         which: np.array([t for t, name in world.done if name == f"kill_{which}"])
         for which in ("publisher", "worker")
     }
-    found.restart_gaps_s = around(kills["publisher"], at, spans)
-    found.worker_gaps_s = around(kills["worker"], at, spans)
+    found.restart_gaps_s = _restarts(world, kills["publisher"], at, spans, found)
+    found.worker_gaps_s = _restarts(world, kills["worker"], at, spans, found)
     ended = np.concatenate(list(kills.values()))
     for k, (start, end) in enumerate(spans):
         others = [s for j, s in enumerate(spans) if j != k]
@@ -153,20 +156,43 @@ def _gaps(world: World, rows: Array, found: Verdict) -> None:
             found.gaps_s.append(b - a)
             if b - a <= GAP_S:
                 continue
-            lost_s = world.probe.lost_s(a, b)
-            last = [f"{name} {b - t:.2f} s before" for t, name in world.done if t < b]
-            text = f"no gaze for {(b - a) * 1e3:.0f} ms at {a:.2f} after {last[-3:]}"
-            text += f", {lost_s * 1e3:.0f} ms of it without a processor"
-            (found.faults if b - a - lost_s > GAP_S else found.excused).append(text)
+            _told(world, a, b, b - a, GAP_S, found)
 
 
-def around(kills: Array, at: Array, spans: list[tuple[float, float]]) -> list[float]:
-    """For how long no row came when these happened, while a tracker lived."""
-    gaps_s = []
+def _told(
+    world: World, a: float, b: float, gap_s: float, most_s: float, found: Verdict
+) -> None:
+    """Note a gap as a fault, or as the machine's own."""
+    lost_s = world.probe.lost_s(a, b)
+    last = [f"{name} {b - t:.2f} s before" for t, name in world.done if t < b]
+    text = f"no gaze for {gap_s * 1e3:.0f} ms at {a:.2f} after {last[-3:]}"
+    text += f", {lost_s * 1e3:.0f} ms of it without a processor"
+    (found.faults if gap_s - lost_s > most_s else found.excused).append(text)
+
+
+def _restarts(
+    world: World,
+    kills: Array,
+    at: Array,
+    spans: list[tuple[float, float]],
+    found: Verdict,
+) -> list[float]:
+    gaps = around(kills, at, spans)
+    for a, b, gap_s in gaps:
+        if gap_s > RESTART_S:
+            _told(world, a, b, gap_s, RESTART_S, found)
+    return [gap_s for _, _, gap_s in gaps]
+
+
+def around(
+    kills: Array, at: Array, spans: list[tuple[float, float]]
+) -> list[tuple[float, float, float]]:
+    """When no row came as these happened, and for how long a tracker lived then."""
+    gaps = []
     for kill in kills:
         k = int(np.searchsorted(at, kill + WAY_S / 2))  # what was on its way still came
         if 0 < k < len(at):
             a, b = at[k - 1], at[k]
             lived_s = sum(max(min(e, b) - max(s, a), 0.0) for s, e in spans)
-            gaps_s.append(min(lived_s, b - a))
-    return gaps_s
+            gaps.append((a, b, min(lived_s, b - a)))
+    return gaps

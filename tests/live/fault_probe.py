@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -54,19 +56,29 @@ class Reader:
         return np.array(self.rows)
 
 
+# Of each program each thread: seconds it waited for a processor, and had one, so far.
+Threads = dict[str, tuple[float, float]]
+
+
 class Probe:
     """When this machine stood still, or let programs wait for a processor.
 
     A short sleep that took far longer is the one sign; the other is how long threads
-    of the watched programs waited in the run queue.
+    of the watched programs waited in the run queue. Where threads of the publisher
+    waited for each other, that is its own doing and excuses nothing.
 
-    Source: Linux, sched-stats: the second number of /proc/PID/task/TID/schedstat.
+    Source: Linux, sched-stats: /proc/PID/task/TID/schedstat, nanoseconds.
     """
 
-    def __init__(self, programs: Callable[[], Iterable[int]] = tuple) -> None:
-        self.programs = programs
+    def __init__(
+        self,
+        programs: Callable[[], Iterable[int]] = tuple,
+        own: Callable[[], Iterable[int]] = tuple,
+        cores: int = os.cpu_count() or 1,
+    ) -> None:
+        self.programs, self.own, self.cores = programs, own, cores
         self.halts: list[tuple[float, float]] = []
-        self.queues: list[tuple[float, dict[int, dict[str, float]]]] = []
+        self.queues: list[tuple[float, dict[int, Threads], set[int]]] = []
         self.stop = False
         self.thread = threading.Thread(target=self._work, daemon=True)
         self.thread.start()
@@ -80,39 +92,57 @@ class Probe:
                 self.halts.append((now, now - before - EACH_S))
             before, turn = now, turn + 1
             if turn % QUEUES_EACH == 0:
-                waits = {pid: _waits(pid) for pid in self.programs()}
-                self.queues.append((now, waits))
+                own = set(self.own())
+                used = {pid: _used(pid) for pid in {*self.programs(), *own}}
+                self.queues.append((now, used, own))
                 before = lsl.clock()
 
     def lost_s(self, begin_s: float, end_s: float) -> float:
         """How long, at least, the machine and not the programs held things up."""
-        stood = sum(lost for at, lost in self.halts if begin_s < at <= end_s)
-        return max(stood, self._queued_s(begin_s, end_s))
+        first, last = (
+            bisect_left(self.halts, at, key=lambda halt: halt[0])
+            for at in (begin_s, end_s)
+        )
+        stood = sum(lost for _, lost in self.halts[first : last + 1])
+        queued = self._queued_s(begin_s, end_s)
+        return min(max(stood, queued), end_s - begin_s)
 
     def _queued_s(self, begin_s: float, end_s: float) -> float:
         """Of each program the one thread that waited longest; these hand on in turn."""
-        first: dict[tuple[int, str], float] = {}
-        last: dict[tuple[int, str], float] = {}
-        edge_s = EACH_S * QUEUES_EACH
-        for at, waits in self.queues:
-            if begin_s - 2 * edge_s < at <= end_s + 2 * edge_s:
-                for pid, threads in waits.items():
-                    for name, waited in threads.items():
-                        first.setdefault((pid, name), waited)
-                        last[pid, name] = waited
+        used, own = self._within(begin_s, end_s)
+        busy = sum(ran for (pid, _), (_, ran) in used.items() if pid in own)
         longest: dict[int, float] = {}
-        for (pid, name), waited in last.items():
-            more = waited - first[pid, name]
-            longest[pid] = max(longest.get(pid, 0.0), more)
-        return min(sum(longest.values()), end_s - begin_s)
+        for (pid, _), (waited, ran) in used.items():
+            others = (busy - ran) / self.cores if pid in own else 0.0
+            longest[pid] = max(longest.get(pid, 0.0), waited - others)
+        return sum(longest.values())
+
+    def _within(
+        self, begin_s: float, end_s: float
+    ) -> tuple[dict[tuple[int, str], tuple[float, float]], set[int]]:
+        """What threads waited and ran between the looks just before and just after."""
+        first = max(bisect_right(self.queues, begin_s, key=lambda look: look[0]) - 1, 0)
+        last = bisect_left(self.queues, end_s, key=lambda look: look[0])
+        looks = self.queues[first : last + 1]
+        used: dict[tuple[int, str], tuple[float, float]] = {}
+        for pid in {pid for _, every, _ in looks for pid in every}:
+            begun = looks[0][1].get(pid, {})
+            ended: Threads = {}
+            for _, every, _ in looks:
+                ended |= every.get(pid, {})
+            for name, (waited, ran) in ended.items():
+                # A thread that was not there before began with nothing.
+                already, had = begun.get(name, (0.0, 0.0))
+                used[pid, name] = (waited - already, ran - had)
+        return used, {pid for _, _, own in looks for pid in own}
 
 
-def _waits(pid: int) -> dict[str, float]:
-    """How long each thread of a program has waited for a processor so far, seconds."""
-    waits = {}
+def _used(pid: int) -> Threads:
+    """How long each thread of a program waited and ran so far, seconds."""
+    used = {}
     with suppress(OSError):
         for task in Path(f"/proc/{pid}/task").iterdir():
             with suppress(OSError, IndexError):
-                words = (task / "schedstat").read_text().split()
-                waits[task.name] = int(words[1]) / 1e9
-    return waits
+                ran, waited, *_ = (task / "schedstat").read_text().split()
+                used[task.name] = (int(waited) / 1e9, int(ran) / 1e9)
+    return used

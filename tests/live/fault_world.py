@@ -99,12 +99,14 @@ class World:
         self.tracker = self.track()
         self.supervisor = Supervisor(self.home, self.folder / "publish.log")
         self.reader = fault_probe.Reader(f"calibkit:{SOURCE}")
-        self.probe = fault_probe.Probe(self.programs)
+        self.probe = fault_probe.Probe(self.programs, self.publisher)
 
     def programs(self) -> list[int]:
         """Whose waiting holds the gaze up: who sends, who publishes, who reads."""
-        publisher = [self.supervisor.child.pid, *self.workers()]
-        return [self.tracker.pid, *publisher, os.getpid()]
+        return [self.tracker.pid, *self.publisher(), os.getpid()]
+
+    def publisher(self) -> list[int]:
+        return [self.supervisor.child.pid, *self.workers()]
 
     def workers(self) -> list[int]:
         head = self.supervisor.child.pid

@@ -104,6 +104,10 @@ def test_the_judge_finds_what_is_wrong(
         bad[row, column] += change
         texts = fault_check.check(world, bad).faults
         assert any(word in text for text in texts), word
+    slow = rows.copy()  # one restart of those that there were takes longer
+    killed_s = world.done[2][0] + fault_check.WAY_S / 2
+    slow[slow[:, fault_check.ARRIVAL] > killed_s, fault_check.ARRIVAL] += 0.4
+    assert any("no gaze for" in text for text in fault_check.check(world, slow).faults)
     late = rows.copy()
     quiet_s = world.done[-1][0] + 0.5  # no kill excuses a gap from there on
     late[late[:, fault_check.ARRIVAL] > quiet_s, fault_check.ARRIVAL] += 0.6
@@ -119,16 +123,39 @@ def test_what_the_machine_keeps_back_is_the_longest_wait_of_each_program() -> No
     probe.thread.join()
     probe.halts = [(9.0, 5.0), (10.2, 0.03)]
     probe.queues = [
-        (9.0, {1: {"a": 0.0, "b": 0.0}, 2: {"c": 3.0}}),
-        (9.9, {1: {"a": 1.0, "b": 4.0}, 2: {"c": 3.0}}),
-        (10.2, {1: {"a": 1.2, "b": 4.1}, 2: {"c": 3.05}}),
-        (10.9, {1: {"a": 1.9, "b": 5.0}, 2: {"c": 3.9}}),
+        (9.0, {1: {"a": (0.0, 0.0), "b": (0.0, 0.0)}, 2: {"c": (3.0, 1.0)}}, {1}),
+        (9.9, {1: {"a": (1.0, 0.0), "b": (4.0, 0.0)}, 2: {"c": (3.0, 1.0)}}, {1}),
+        (10.2, {1: {"a": (1.2, 0.0), "b": (4.1, 0.0)}, 2: {"c": (3.05, 1.0)}}, {1}),
+        (10.9, {1: {"a": (1.9, 0.0), "b": (5.0, 0.0)}, 2: {"c": (3.9, 1.2)}}, {1}),
     ]
-    assert probe.lost_s(10.0, 10.5) == pytest.approx(0.2 + 0.05)
-    assert probe.lost_s(10.0, 10.1) == pytest.approx(0.1)  # no more than all of it
+    # From the look just before to the one just after.
+    assert probe.lost_s(9.9, 10.2) == pytest.approx(0.2 + 0.05)
+    assert probe.lost_s(9.95, 10.15) == pytest.approx(0.2)  # no more than all of it
     probe.queues = []
     assert probe.lost_s(10.0, 10.5) == pytest.approx(0.03)
     assert probe.lost_s(10.3, 10.5) == 0.0
+    # One that began meanwhile waited since then.
+    probe.queues = [(10.0, {}, {3}), (10.4, {3: {"d": (0.07, 0.01)}}, {3})]
+    assert probe.lost_s(10.25, 10.39) == pytest.approx(0.07)
+
+
+def test_a_publisher_that_keeps_itself_waiting_is_not_excused() -> None:
+    """Threads of its own that want more processors than there are.
+
+    Two processors, three threads that never sleep: each waits a third of the time, and
+    all of it because of the two others, which ran for 0.4 s meanwhile.
+    """
+    probe = fault_probe.Probe(cores=2)
+    probe.stop = True
+    probe.thread.join()
+    three = {name: (0.2, 0.4) for name in "abc"}
+    none = {name: (0.0, 0.0) for name in "abc"}
+    probe.queues = [(10.0, {1: none}, {1}), (10.6, {1: three}, {1})]
+    assert probe.lost_s(10.0, 10.6) == 0.0
+    # The same waits where other programs had the processors.
+    idle = {name: (0.2, 0.01) for name in "abc"}
+    probe.queues = [(10.0, {1: none}, {1}), (10.6, {1: idle}, {1})]
+    assert probe.lost_s(10.0, 10.6) == pytest.approx(0.2 - 0.01)
 
 
 def test_a_reader_that_stops_reading_stops_nothing(
