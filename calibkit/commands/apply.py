@@ -39,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept.recording import Recording
 
     options.check_output(args.output, force=args.force)
+    options.spare(args.output, args.mapping, args.recording)
     if args.output.suffix.lower() not in (".csv", ".h5", ".hdf5"):
         raise CallError(f"{args.output} is neither .csv nor .h5; name one of these")
     mapping, rec = Mapping.load(args.mapping), Recording.load(args.recording)

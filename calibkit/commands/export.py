@@ -67,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.errors import CallError
     from calibkit.fitted.mapping import Mapping
 
+    options.spare(args.output, *args.recordings, args.mapping, args.shared)
     mapping = None if args.mapping is None else Mapping.load(args.mapping)
     if mapping is not None and args.shared is not None:
         raise CallError("--mapping and --shared are both given; give one of them")

@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.live import drift_reference
 
     options.check_output(args.output, force=args.force)
+    options.spare(args.output, *args.recordings, args.shared)
     recordings = [Recording.load(path) for path in args.recordings]
     _one_person(recordings)
     shared = load_prior(args.shared) if args.shared else None

@@ -69,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept.profile import check_person
 
     options.check_output(args.output, force=args.force)
+    options.spare(args.output, args.file, args.names, args.targets)
     if args.output.suffix != ".h5":
         raise CallError(f"{args.output} does not end in .h5; name the recording so")
     if args.kind == "journal":

@@ -69,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
         raise CallError("nothing to report on; name a person (--person) or a recording")
     if args.output:
         options.check_output(args.output, force=args.force)
+        options.spare(args.output, *args.recordings)
     found = _gathered(args)
     report = _report(found)
     if args.output:

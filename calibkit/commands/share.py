@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.kept.recording import Recording
 
     options.check_output(args.output, force=args.force)
+    options.spare(args.output, *args.recordings)
     shared = learn_shared(
         [Recording.load(path) for path in args.recordings],
         eyes=args.eyes,

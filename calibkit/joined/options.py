@@ -234,6 +234,21 @@ def check_output(path: Path, *, force: bool) -> None:
         raise StorageError(f"the folder {path.parent} does not exist; make it first")
 
 
+def spare(output: Path, *inputs: Path | None) -> None:
+    """Refuse an output that is an input or a folder above one, `--force` or not.
+
+    Raises
+    ------
+    CallError
+        When it would take the place of what is read.
+    """
+    place = output.resolve()
+    for path in inputs:
+        if path is not None and place in (path.resolve(), *path.resolve().parents):
+            what = "also read" if place == path.resolve() else f"where {path} lies"
+            raise CallError(f"{output} is {what}; name another output")
+
+
 def number(
     low: float, high: float, unit: str = "", *, whole: bool = False
 ) -> Callable[[str], Any]:
