@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import keyword
 import os
+import signal
 import sys
 import time
 import traceback
@@ -16,7 +17,7 @@ import warnings
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
-from types import ModuleType
+from types import FrameType, ModuleType
 from typing import NoReturn
 
 import calibkit
@@ -169,7 +170,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 def entry() -> NoReturn:
     """Run as the `calibkit` program."""
     _hold_handles()
+    # Told to end is interrupted, too: what was recorded is kept, the screen restored.
+    signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(main())
+
+
+def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
 
 
 def _hold_handles() -> None:
