@@ -25,6 +25,7 @@ from calibkit.joined import (
     wiring_publish,
     wiring_record,
     wiring_source,
+    wiring_unfit,
 )
 from calibkit.joined.wiring_stop import Pace, Stop, stopping
 from calibkit.live.publisher import Publisher
@@ -522,6 +523,33 @@ def test_another_trackers_stream_is_refused_at_the_start() -> None:
     narrow = Double(channels=("left PupilX",))
     with pytest.raises(errors.InputError, match=r"2 channels but .* for 1"):
         here.publish(narrow)
+
+
+def test_an_unfit_mapping_is_waited_out() -> None:
+    here = world(
+        mappings=[None, errors.InputError("the file is damaged"), Double(id=6)]
+    )
+    beats: list[dict[str, object]] = []
+    edges = replace(here.edges(), beat=beats.append)
+    fault = errors.InputError("it is for another stream")
+    unfit = wiring_unfit.Unfit(edges, here.stop, 100.0, here.refresh)
+    new = unfit.another(fault)
+    assert new is not None
+    assert new.id == 6
+    assert [beat["state"] for beat in beats] == ["waiting"] * 3
+    assert [n.text.split(";")[0] for n in here.told] == [
+        "it is for another stream",
+        "the file is damaged",
+    ]
+    # Nobody puts another into use: the stream is tried again, and in the end given up.
+    began_s = here.clock.now_s
+    assert unfit.another(fault) is None
+    assert here.clock.now_s - began_s == pytest.approx(wiring_unfit.AGAIN_S, abs=0.3)
+    late = wiring_unfit.Unfit(edges, here.stop, 2.0, here.refresh)
+    with pytest.raises(errors.InputError, match="another stream"):
+        late.another(fault)
+    here.stop.ask()
+    assert unfit.another(fault) is None
 
 
 def test_a_newer_mapping_is_taken_over_and_a_bad_one_is_not() -> None:

@@ -6,7 +6,7 @@ import argparse
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from calibkit.joined import options
 from calibkit.joined.wiring_stop import Stop, stopping
@@ -112,24 +112,34 @@ def _publish(
 ) -> int:
     import gc
 
-    from calibkit.joined import wiring_drift
+    from calibkit.errors import InputError
+    from calibkit.joined import wiring_drift, wiring_unfit
 
     mapping, notice, refresh = _newest(args, stop, lines, kept)
     if mapping is None:
         return 0
-    smoothing = _smoothing(args.filter, mapping)
     edges = _edges(lines, streams, refresh, priority)
-    drift = wiring_drift.Beside(
-        mapping, edges, lines.say, kept[1], args.person, learn=args.learn
-    )
-    streams.settled()
-    gc.freeze()
-    gc.enable()
-    priority.take()  # for all threads there are by now; loading may have cost it
-    try:
-        return _flow(args, stop, streams, drift, (smoothing, notice, priority.words))
-    finally:
-        drift.close()
+    unfit = wiring_unfit.Unfit(edges, stop, _wait_s(args), refresh)
+    while True:
+        smoothing = _smoothing(args.filter, mapping)
+        drift = wiring_drift.Beside(
+            mapping, edges, lines.say, kept[1], args.person, learn=args.learn
+        )
+        streams.settled()
+        gc.freeze()
+        gc.enable()
+        priority.take()  # for all threads there are by now; loading may have cost it
+        runs = priority.words
+        try:
+            return _flow(args, stop, streams, drift, smoothing, notice, runs)
+        except InputError as fault:
+            if args.person is None:
+                raise  # a file that was named is what it is
+            new = unfit.another(fault)
+        finally:
+            drift.close()
+        if new is not None:
+            mapping, notice = cast("Mapping", new), ""
 
 
 def _flow(
@@ -137,30 +147,39 @@ def _flow(
     stop: Stop,
     streams: Streams,
     drift: Beside,
-    kept: tuple[Any, ...],
+    smoothing: Any,
+    notice: str,
+    runs: str,
 ) -> int:
     """Wait for the stream, and publish it."""
+    from calibkit.errors import InputError
     from calibkit.joined import wiring_publish
     from calibkit.live.publisher import Publisher
     from calibkit.live.publisher_output import Notice
     from calibkit.streams import lsl
 
-    smoothing, notice, priority = kept
     publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
-    text = "waiting for a gaze stream on this computer"
+    text = f"waiting for a gaze stream on this computer; {runs}"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
-    wait_s = float("inf") if args.wait is None else args.wait
     first = wiring_publish.wait_for_stream(
-        edges, stop, source_id=args.stream, wait_s=wait_s, known=streams.known
+        edges, stop, source_id=args.stream, wait_s=_wait_s(args), known=streams.known
     )
     if first is not None:
         streams.claim(first)
-        for words in filter(None, (notice, priority)):
-            publisher.note(words, lsl.clock())
-        wiring_publish.publish(publisher, first, edges, stop)
+        if notice:
+            publisher.note(notice, lsl.clock())
+        try:
+            wiring_publish.publish(publisher, first, edges, stop)
+        except InputError:
+            streams.unfit(first)
+            raise
     text = "told to stop; calibrated gaze has ended"
     edges.tell(Notice(time_s=lsl.clock(), state="ended", text=text))
     return 0
+
+
+def _wait_s(args: argparse.Namespace) -> float:
+    return float("inf") if args.wait is None else float(args.wait)
 
 
 def _edges(
@@ -257,7 +276,7 @@ def _own(
         args.stream,
         home,
         args.person,
-        wait_s=float("inf") if args.wait is None else args.wait,
+        wait_s=_wait_s(args),
         stop=stop,
         tell=lambda text: options.say(f"calibkit: {text}"),
         alive=alive,

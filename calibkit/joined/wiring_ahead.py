@@ -8,6 +8,7 @@ is opened at once, by a thread, and its calibrated one put out.
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -56,6 +57,7 @@ class Streams:
         self._out: tuple[Found, lsl_live.LiveOutlet] | None = None
         self._in: tuple[Found, lsl_live.LiveInlet] | None = None
         self.status: list[lsl_live.StatusOutlet] = []
+        self._told_of: Found | None = None
         self._turn_s = sys.getswitchinterval()
         sys.setswitchinterval(TURN_S)
         self._end = threading.Event()
@@ -124,7 +126,6 @@ class Streams:
             return ahead[1]
         if ahead is not None:
             ahead[1].close()
-            self.status.clear()
         return self._put_out(found)
 
     def connect(self, found: Found) -> lsl_live.LiveInlet:
@@ -138,8 +139,21 @@ class Streams:
     def _put_out(self, found: Found) -> lsl_live.LiveOutlet:
         name, whose = f"{found.name}-calibrated", OURS + found.source_id
         made = lsl_live.LiveOutlet(name, whose, OUTPUT, found.rate)
-        self.status.append(lsl_live.StatusOutlet(found))
+        self._tell_of(found)
         return made
+
+    def _tell_of(self, found: Found) -> None:
+        """Put out the status stream of an input; never two of them."""
+        if self._told_of != found or not self.status:
+            self.status[:] = [lsl_live.StatusOutlet(found)]
+            self._told_of = found
+
+    def unfit(self, found: Found) -> None:
+        """Let go of an input that cannot be mapped; its status stream tells why."""
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+        self._tell_of(found)
 
     def _opened(self, found: Found) -> lsl_live.LiveInlet:
         names = self._names(found)

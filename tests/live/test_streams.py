@@ -489,6 +489,51 @@ def test_another_trackers_stream_is_refused_with_3(start: Start, mapping: Path) 
     outlet.close()
 
 
+@POSIX
+@pytest.mark.parametrize("way", ["fewer", "others"])
+def test_a_mapping_for_other_channels_is_waited_out_and_told(
+    start: Start, person: Program, mapping: Path, tmp_path: Path, way: str
+) -> None:
+    """Source: the requirement that a publisher with a stream it cannot read waits.
+
+    That nothing is sent meanwhile: numbers of other channels would be wrong gaze.
+    """
+    home, good = resolve(tmp_path / "home"), calibkit.Mapping.load(mapping)
+    words = good.channels[:-1] if way == "fewer" else good.channels[::-1]
+    stored(home, replace(good, channels=words))
+    program = start("publish", "--person", "three", "--json")
+    pylsl = lsl._pylsl()
+    found = until(
+        lambda: pylsl.resolve_byprop("source_id", lsl_live.STATUS + RAW, 1, 1.0)
+    )
+    status = pylsl.StreamInlet(found[0], recover=False)
+    beats = [json.loads(status.pull_sample(5.0)[0][0]) for _ in range(2)]
+    assert {beat["state"] for beat in beats} == {"waiting"}
+    assert "the mapping was made for" in beats[-1]["text"]
+    assert "no gaze is sent" in beats[-1]["text"]
+    assert program.poll() is None
+    stored(home, good)
+    inlet = listen("calibkit:" + RAW)
+    _, rows, _ = pulled(inlet, 1.0)
+    assert set(rows[:, 6]) == {float(good.id)}
+    program.terminate()
+    status_out, out, _ = ended(program)
+    assert status_out == 0
+    assert states(out)[-2:] == ["running", "ended"]
+
+
+@POSIX
+def test_a_mapping_for_other_channels_is_3_when_waited_long_enough(
+    start: Start, person: Program, mapping: Path, tmp_path: Path
+) -> None:
+    good = calibkit.Mapping.load(mapping)
+    bad = replace(good, channels=good.channels[:-1])
+    stored(resolve(tmp_path / "home"), bad)
+    got, _, err = ended(start("publish", "--person", "three", "--wait", "1"))
+    assert got == 3
+    assert "the mapping was made for 13" in err
+
+
 def test_a_second_publisher_of_the_stream_is_refused_with_2(
     start: Start, person: Program, mapping: Path
 ) -> None:
