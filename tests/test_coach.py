@@ -21,7 +21,7 @@ from calibkit import simulation
 from calibkit.errors import CallError
 from calibkit.fitted.fitting import fit
 from calibkit.geometry import Setup
-from calibkit.judged import coach, coach_patterns
+from calibkit.judged import coach, coach_patterns, still_fits
 from calibkit.judged.assess_figures import (
     TARGET_FIELDS,
     Assessment,
@@ -252,6 +252,40 @@ def test_what_is_left_alone_is_said_with_its_reason() -> None:
     assert {"targets.points", "pace.limit_s", "seating", "targets.area"} <= set(said)
     assert not set(said) & set(keys_changed(advice))
     assert "12 targets" in said["targets.points"]
+
+
+def test_a_mapping_that_fits_as_before_is_told_so() -> None:
+    then = assessment(ODD)
+    again = assessment(ODD + np.random.default_rng(6).normal(0.0, 0.05, ODD.shape))
+    fit = still_fits.compare(again, then)
+    assert fit is not None
+    assert fit.fits
+    assert "fits as it did" in still_fits.said(fit)
+
+
+def test_one_that_has_moved_is_told_with_what_corrects_it() -> None:
+    fit = still_fits.compare(assessment(ODD + SHIFT), assessment(ODD))
+    assert fit is not None
+    assert not fit.fits
+    assert fit.shift_deg == pytest.approx(np.hypot(*SHIFT), abs=0.3)
+    said = still_fits.said(fit)
+    assert "less well" in said
+    assert "--protocol offset" in said
+    assert not any(word in said for word in BLAME)
+
+
+def test_one_that_is_off_in_all_directions_is_calibrated_again() -> None:
+    off = assessment(np.random.default_rng(8).normal(0.0, 2.0, (12, 2)))
+    said = still_fits.said(still_fits.compare(off, assessment(ODD)))
+    assert "calibrate again" in said
+    assert "offset" not in said
+
+
+def test_where_nothing_was_checked_then_nothing_is_compared() -> None:
+    assert still_fits.compare(assessment(), None) is None
+    nothing = replace(assessment(), accuracy_deg=float("nan"))
+    assert still_fits.compare(nothing, assessment()) is None
+    assert still_fits.said(None) == ""
 
 
 # Over several attempts.

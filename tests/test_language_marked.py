@@ -30,7 +30,7 @@ SPEAKING = (
     *("panel/phrases", "panel/beside", "panel/board"),
     *("report/advice", "report/build", "report/data", "report/page", "report/plots"),
     *("report/reasons", "report/signal_page", "report/terminal", "report/words"),
-    *("judged/coach_words", "session/pointing_words"),
+    *("judged/coach_words", "judged/still_fits", "session/pointing_words"),
     *("joined/run_after", "joined/run_check", "joined/run_coach", "joined/run_words"),
     *("joined/demo", "commands/demo", "commands/report", "commands/check"),
     *("commands/calibrate", "commands/validate", "commands/pointing"),

@@ -431,6 +431,9 @@ def test_calibrate_then_validate(
     assert checked["mapping"]["id"] == found["mapping"]["id"]
     roles = Recording.load(checked["recording"]).targets["role"]
     assert set(roles) == {"validation"}
+    then = found["result"]["accuracy_deg"]
+    assert checked["since"]["then_deg"] == pytest.approx(then)
+    assert "when it was made" in checked["words"]
 
 
 @pytest.mark.usefixtures("no_terminal")

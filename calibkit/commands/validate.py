@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
+from typing import TYPE_CHECKING
 
 from calibkit.joined import options
 from calibkit.language import SOURCE, _, speaking
 
-SUMMARY = "check points on a person's mapping: how far to trust it today"
+if TYPE_CHECKING:
+    from calibkit.judged.assess_figures import Assessment
+    from calibkit.judged.keys import UsableKeys
+    from calibkit.judged.still_fits import Fit
+
+SUMMARY = (
+    "check targets on a person's mapping: does it still fit, how far to trust it today"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--protocol",
         metavar="NAME|FILE",
         default="off-grid",
-        help="check points of this protocol, or that follow it (default %(default)s)",
+        help="check targets of this protocol, or that follow it (default %(default)s)",
     )
 
 
@@ -30,9 +39,11 @@ def run(args: argparse.Namespace) -> int:
         run_after,
         run_attempt,
         run_conclude,
+        run_pointing,
         run_sitting,
         run_words,
     )
+    from calibkit.judged import still_fits
     from calibkit.kept import home, protocol, setups
     from calibkit.kept.recording import Recording
 
@@ -54,13 +65,15 @@ def run(args: argparse.Namespace) -> int:
         rec = Recording.load(path)
         mapping.check(rec)
         result, keys = run_conclude.checked(mapping, rec)
-        words = run_words.validation(result, keys)
+        then = run_pointing.checks_in_use(place, args.person)
+        fit = still_fits.compare(result, then)
+        words = _words(result, keys, fit)
         run_after.show_result(ends, words)
     more = {**run_conclude.figures(result), **run_conclude.key_figures(keys)}
     run_conclude.add_history(attempt, "validation", path, more)
     if args.json:
         with speaking(SOURCE):
-            words = run_words.validation(result, keys)
+            words = _words(result, keys, fit)
         options.emit_json(
             {
                 **run_words.about(attempt, path),
@@ -68,9 +81,18 @@ def run(args: argparse.Namespace) -> int:
                 "mapping": {"id": mapping.id},
                 "result": run_words.result(result),
                 "keys": run_words.keys(keys),
+                "since": None if fit is None else asdict(fit),
             }
         )
     else:
         options.emit(words)
         options.say(_("The recording is {path}").format(path=path))
     return 0
+
+
+def _words(result: Assessment | None, keys: UsableKeys | None, fit: Fit | None) -> str:
+    from calibkit.joined import run_words
+    from calibkit.judged import still_fits
+
+    lines = [run_words.validation(result, keys), still_fits.said(fit)]
+    return "\n".join(line for line in lines if line)

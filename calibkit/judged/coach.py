@@ -29,8 +29,7 @@ from calibkit.judged.coach_data import (
 from calibkit.judged.coach_evidence import (
     Evidence,
     evidence,
-    more_probable,
-    paired_probable,
+    nearer_probable,
 )
 from calibkit.judged.coach_patterns import Finding
 
@@ -272,14 +271,4 @@ def _better(new: Tried, old: Tried) -> float:
         return 0.5 if sound[0] == sound[1] else float(sound[0])
     if new.result is None or old.result is None:
         return 0.5  # nothing was checked, so nothing can be told
-    mine, theirs = new.result.targets, old.result.targets
-    places = {(round(r["x"], 1), round(r["y"], 1)): r["accuracy_deg"] for r in theirs}
-    common = [
-        (places[at], row["accuracy_deg"])
-        for row in mine
-        if (at := (round(row["x"], 1), round(row["y"], 1))) in places
-    ]
-    if len(common) == len(mine) == len(theirs):
-        before, after = np.array(common).T
-        return paired_probable(before, after)
-    return more_probable(theirs["accuracy_deg"], mine["accuracy_deg"])
+    return nearer_probable(new.result, old.result)

@@ -216,6 +216,27 @@ def paired_probable(one: Array, other: Array) -> float:
     return float(t.cdf(apart.mean() / error, len(apart) - 1))
 
 
+def nearer_probable(new: Assessment, old: Assessment) -> float:
+    """Probability that the new one's mean error is smaller.
+
+    Paired where both have the same check targets, Welch's otherwise.
+    """
+    places = {_place(row): row["accuracy_deg"] for row in old.targets}
+    common = [
+        (places[_place(row)], row["accuracy_deg"])
+        for row in new.targets
+        if _place(row) in places
+    ]
+    if len(common) == len(new.targets) == len(old.targets):
+        before, after = np.array(common).T
+        return paired_probable(before, after)
+    return more_probable(old.targets["accuracy_deg"], new.targets["accuracy_deg"])
+
+
+def _place(row: np.void) -> tuple[float, float]:
+    return round(float(row["x"]), 1), round(float(row["y"]), 1)
+
+
 def shift_of(result: Assessment | None) -> tuple[float, float, float]:
     """Constant part of the error, what would be left of it, and how sure it is there.
 
