@@ -176,12 +176,15 @@ def _dots(axes: Any, setup: Setup, gaze_px: Any) -> None:
 
 def _mark(axes: Any, at: Any, target: TargetRow) -> None:
     axes.plot(*at, "+", color=INK, markersize=13, markeredgewidth=1.6)
+    # On the side where gaze is not, so that neither hides the other.
+    left, above = not target.right_deg < 0, not target.down_deg < 0
     axes.annotate(
         str(target.number),
         at,
-        xytext=(-9, 8),
+        xytext=(-9 if left else 9, 8 if above else -8),
         textcoords="offset points",
-        ha="right",
+        ha="right" if left else "left",
+        va="baseline" if above else "top",
         size=15,
         color=INK,
     )

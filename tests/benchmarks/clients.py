@@ -45,6 +45,8 @@ KINDS = (
 REST_S = 300.0
 # What an operator can tell by eye, how long they want to see it, when they give up.
 SEEN_DEG, SEEN_S, CALL_S, OMIT_S = 5.0, 0.8, 6.0, 20.0
+# Between two presses: quicker ones are taken for a key that is held.
+PRESS_S = 1.0
 
 
 class Operator(run_headless.VirtualPresenter):
@@ -55,7 +57,7 @@ class Operator(run_headless.VirtualPresenter):
         self._life = life
         self.presses = False
         self._id, self._since_s, self._checked_s = 0, 0.0, 0.0
-        self._calls = 0
+        self._calls, self._pressed_s = 0, float("-inf")
 
     def step(self, commands: Sequence[words.Command]) -> tuple[words.Event, ...]:
         """Show a frame; press a key where it is time to."""
@@ -71,6 +73,14 @@ class Operator(run_headless.VirtualPresenter):
     def _key(self, shown: words.Shown) -> str:
         if shown.id != self._id:
             self._id, self._since_s, self._calls = shown.id, self.time_s, 0
+        if self.time_s - self._pressed_s < PRESS_S:
+            return ""
+        key = self._wanted(shown)
+        if key:
+            self._pressed_s = self.time_s
+        return key
+
+    def _wanted(self, shown: words.Shown) -> str:
         waited_s = self.time_s - self._since_s
         times, gaze = self._life.truth()
         seen = gaze[(times > self.time_s - SEEN_S) & (times <= self.time_s)]
