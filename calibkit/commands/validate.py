@@ -74,16 +74,10 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         with speaking(SOURCE):
             words = _words(result, keys, fit)
-        options.emit_json(
-            {
-                **run_words.about(attempt, path),
-                "words": words,
-                "mapping": {"id": mapping.id},
-                "result": run_words.result(result),
-                "keys": run_words.keys(keys),
-                "since": None if fit is None else asdict(fit),
-            }
-        )
+        found = {"result": run_words.result(result), "keys": run_words.keys(keys)}
+        since = {"since": None if fit is None else asdict(fit)}
+        about = {**run_words.about(attempt, path), "words": words}
+        options.emit_json({**about, "mapping": {"id": mapping.id}, **found, **since})
     else:
         options.emit(words)
         options.say(_("The recording is {path}").format(path=path))
