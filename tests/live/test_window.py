@@ -242,6 +242,22 @@ def test_escape_ends_with_7_and_keeps_the_recording(
 
 
 @pytest.mark.usefixtures("screen")
+def test_told_to_end_it_is_130_and_keeps_the_recording(
+    start: Start, tmp_path: Path
+) -> None:
+    # Source: reliability, appendix row 31: SIGTERM at any phase, 130, journal kept.
+    start(*SIMULATE)
+    pictures = tmp_path / "pictures"
+    program = calibrate(start, "--pictures", str(pictures), "--no-check")
+    wait_for(lambda: any(pictures.glob("*.png")))
+    program.send_signal(signal.SIGTERM)
+    _, err = program.communicate(timeout=60)
+    assert program.returncode == 130, err
+    (kept,) = (tmp_path / "home" / "recordings" / "wren").glob("*.h5")
+    assert len(Recording.load(kept).time) > 50
+
+
+@pytest.mark.usefixtures("screen")
 def test_window_larger_than_the_screen_is_2(start: Start) -> None:
     program = start("calibrate", "--person", "wren", "--window", "3000x2000")
     _, err = program.communicate(timeout=60)
