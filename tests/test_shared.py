@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import h5py
 import invented
 import numpy as np
 import pytest
@@ -266,6 +267,10 @@ def test_files_bring_back_the_same(shared: SharedMapping, tmp_path: Path) -> Non
     assert load_prior(tmp_path / "m.h5").id == earlier.id
     with pytest.raises(InputError, match="calibkit-shared"):
         calibkit.SharedMapping.load(tmp_path / "m.h5")
+    for name in ("s.h5", "m.h5"):  # contract: provenance, the software's version
+        with h5py.File(tmp_path / name) as file:
+            said = bytes(file.attrs["software"]).decode()
+            assert said == f"calibkit {calibkit.__version__}"
 
 
 def test_a_shared_file_holds_no_trace_of_single_recordings(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+import calibkit
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import features
@@ -272,7 +273,8 @@ class Mapping:
 
     def save(self, path: str | Path, *, overwrite: bool = True) -> None:
         """Write a `calibkit-mapping` file."""
-        tree = to_tree(self.snapshot())
+        software = f"calibkit {calibkit.__version__}"
+        tree = to_tree({**self.snapshot(), "software": software})
         store.write(
             Path(path), tree, format=FORMAT, version=VERSION, overwrite=overwrite
         )

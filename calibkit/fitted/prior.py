@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+import calibkit
 from calibkit.errors import InputError, NotGoodEnoughError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
@@ -183,7 +184,8 @@ class SharedMapping:
 
     def save(self, path: str | Path, *, overwrite: bool = True) -> None:
         """Write a `calibkit-shared` file."""
-        tree = to_tree(self.snapshot())
+        software = f"calibkit {calibkit.__version__}"
+        tree = to_tree({**self.snapshot(), "software": software})
         store.write(
             Path(path), tree, format=FORMAT, version=VERSION, overwrite=overwrite
         )
