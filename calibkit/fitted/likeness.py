@@ -64,7 +64,9 @@ def with_likeness(
     flat = made.design.reshape(-1, basis.size)
     crossed = prior.cov @ flat.T
     factors, odds = scales()
-    total = factors[:, None, None] * (flat @ crossed) + _noise(made, found.trust)
+    total = factors[:, None, None] * (flat @ crossed)
+    noise = bayes.masked_noise(made.noise, made.present)[None]
+    bayes.add_noise(total, noise, found.trust, made.present)
     start = (made.target - made.design @ prior.mean).ravel()
     inverse: Array = np.asarray(np.linalg.inv(total), float)
     score = odds - 0.5 * (inverse @ start @ start + np.linalg.slogdet(total)[1])
@@ -72,13 +74,3 @@ def with_likeness(
     share /= share.sum()
     posterior = bayes.mixture(prior, factors[:, None], crossed, start, inverse, share)
     return replace(found, weights=posterior)
-
-
-def _noise(made: bayes.Blocks, trust: Array) -> Array:
-    """Covariance (n, n) of all observations' errors, each look's by its trust."""
-    count, width = made.target.shape
-    share = np.where(made.present, 1.0 / trust[:, None], 1.0)
-    each = bayes.masked_noise(made.noise, made.present) * share[:, :, None]
-    noise, look = np.zeros((count, width, count, width)), np.arange(count)
-    noise[look, :, look, :] = each
-    return noise.reshape(count * width, count * width)
