@@ -176,6 +176,34 @@ def test_a_coarse_tracker_may_be_moved_further() -> None:
     assert math.hypot(*state.offset) == pytest.approx(4.0)
 
 
+def test_one_look_of_a_coarse_tracker_asks_for_a_second_unless_sure() -> None:
+    """Common practice, no source: what may be chance is looked at twice."""
+    off = gaze_off(3.6, 0.0)
+    once, (kept,) = drift.look(Drift(), 0.0, SETUP, CENTRE, off, sd_deg=1.6)
+    assert (once.offset, kept.kind) == (NONE, "kept")
+    assert "look at another target to make sure" in kept.text
+    twice, (moved,) = drift.look(once, 5.0, SETUP, CENTRE, off, sd_deg=1.6)
+    assert (moved.kind, twice.offset[1]) == ("re-centred", pytest.approx(0.0))
+    # Source: literature.md section 2, shrinkage, of two looks' mean: tau 2, its noise
+    # (0.3² + 1.6²) / 2; a little less, for they may still be chance.
+    tau, noise = 2.0**2, (0.3**2 + 1.6**2) / 2
+    assert 0.8 * 3.6 * tau / (tau + noise) < twice.offset[0] < 3.6 * tau / (tau + noise)
+    # A second look that does not say so: the first was chance.
+    again, (kept,) = drift.look(
+        once, 5.0, SETUP, CENTRE, gaze_off(-2.5, 0.0), sd_deg=1.6
+    )
+    assert (again.offset, kept.kind, again.asked) == (NONE, "kept", None)
+    # Too late to be the second: it is asked for anew.
+    late, (kept,) = drift.look(once, 700.0, SETUP, CENTRE, off, sd_deg=1.6)
+    assert (late.offset, kept.kind) == (NONE, "kept")
+    # A fine tracker that is off by so much has moved, and one look says so.
+    fine, _ = drift.look(Drift(), 0.0, SETUP, CENTRE, off, sd_deg=0.4)
+    assert fine.offset[0] == pytest.approx(3.0)
+    # So has a coarse one that is off by far more than its own sd.
+    far, _ = drift.look(Drift(), 0.0, SETUP, CENTRE, gaze_off(6.5, 0.0), sd_deg=1.6)
+    assert far.offset[0] > 3.0
+
+
 def selections(
     state: Drift, off: tuple[float, float], count: int, seed: int, policy: Policy
 ) -> tuple[Drift, list[Change]]:

@@ -78,12 +78,19 @@ def look(
         return state, (_kept(state, time_s, text),)
     soon = abs(time_s - state.looked_s) < policy.again_s  # never with NaN
     chance = policy.again_chance if soon else policy.moved_chance
+    if soon and state.asked is not None:  # both are the evidence that was asked for
+        off, noise, chance = (off + state.asked) / 2, noise / 2, policy.moved_chance
+        away = off - np.array(state.mean)
     still = _walked(state, time_s, policy)
     moved, mean, variance = _weighed(away, still, noise, chance, policy)
     wanted = np.array(state.mean) + mean
-    state = replace(state, looked_s=time_s)
+    state = replace(state, looked_s=time_s, asked=None)
     way = wanted - np.array(state.offset)
     sure = moved >= 0.5 or float(way @ way) / variance > policy.doubt
+    # A coarse mapping is off by as much in many a place without that anything moved.
+    alone = not soon and policy.coarse(sd_deg) and moved < policy.alone
+    if sure and alone:
+        return _ask_again(state, time_s, off)
     if not sure or _short(wanted, state, sd_deg, policy):
         state = replace(state, mean=_pair(wanted), variance=variance, seen_s=time_s)
         text = f"the look agrees with the mapping ({_size(off - state.offset)}); it "
@@ -96,6 +103,14 @@ def look(
         return made, changes
     text = f"{changes[0].text}; a look at another target makes sure"
     return made, (replace(changes[0], text=text),)
+
+
+def _ask_again(
+    state: Drift, time_s: float, off: Array
+) -> tuple[Drift, tuple[Change, ...]]:
+    text = f"the look is {_size(off - state.offset)} off, which with this tracker may "
+    text += "be chance; look at another target to make sure"
+    return replace(state, asked=_pair(off)), (_kept(state, time_s, text),)
 
 
 def _walked(state: Drift, time_s: float, policy: Policy) -> float:

@@ -33,6 +33,9 @@ class Policy:
         asks for a look has a reason; one who asks again soon wants to make sure.
     again_s : float
         What counts as soon.
+    alone : float
+        Probability that something has moved from which on a single look moves a coarse
+        tracker; below it a second one is asked for.
     doubt : float
         Squared distance, in its own covariance, from which on looks together count as
         disagreeing, though none does alone: 9.2 is 1 in 100 (chi-squared, two axes).
@@ -60,6 +63,7 @@ class Policy:
     moved_chance: float = 0.5
     again_chance: float = 0.2
     again_s: float = 600.0
+    alone: float = 0.95
     doubt: float = 9.2
     aim_sd_deg: float = 0.3
     select_sd_deg: float = 0.6
@@ -72,6 +76,10 @@ class Policy:
         """How long the offset of a mapping with this sd may become, degrees."""
         coarse = self.bound_sd * sd_deg if math.isfinite(sd_deg) else 0.0
         return max(self.bound_deg, min(coarse, self.most_deg))
+
+    def coarse(self, sd_deg: float) -> bool:
+        """Whether a mapping with this sd may be moved farther than the usual bound."""
+        return self.bound(sd_deg) > self.bound_deg
 
     @property
     def most_deg(self) -> float:
@@ -133,6 +141,8 @@ class Drift:
         When the last look counted; NaN before the first.
     told : bool
         Whether the operator knows of the disagreement there is now.
+    asked : pair of float, optional, degrees
+        What a look said that a second one was asked for after.
     """
 
     offsets: tuple[Pair, ...] = (NONE,)
@@ -142,6 +152,7 @@ class Drift:
     selections: int = 0
     looked_s: float = math.nan
     told: bool = False
+    asked: Pair | None = None
 
     @property
     def offset(self) -> Pair:
