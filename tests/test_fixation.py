@@ -77,6 +77,12 @@ def test_a_press_without_an_onset_after_it_still_has_a_window() -> None:
     assert fixation.window(row(1.0, 3.0, "timer")[0]) == (1.0, 3.0)
 
 
+def test_a_glide_that_a_key_ends_counts_from_its_start() -> None:
+    # Source: contract, /targets: x and y are NaN while it moves, whatever ends it.
+    glide = target_rows([(5.0, 35.0, np.nan, np.nan, "calibration", "key", 1)])
+    assert fixation.window(glide[0]) == (5.0, 35.0)
+
+
 def test_eyes_are_still_there_when_a_timed_target_has_gone() -> None:
     """No saccade starts within 0.1 s (express saccades: Fischer & Ramsperger 1984)."""
     signal = steps((0.0, 0.4), (8.0, 0.35), (-5.0, 0.5))

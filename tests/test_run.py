@@ -437,6 +437,39 @@ def test_calibrate_then_validate(
 
 
 @pytest.mark.usefixtures("no_terminal")
+@pytest.mark.parametrize("advance", ["gaze", "timer", "key"])
+def test_each_way_to_move_on_without_a_window(
+    advance: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Source: contract: sessions take --advance gaze, timer or key, and --headless.
+    call = (*CALIBRATE, "--advance", advance, "--set", "keys.next='n'", "--json")
+    status, out, _ = command(capsys, tmp_path, *call)
+    assert status == 0
+    rec = Recording.load(json.loads(out)["recording"])
+    assert set(rec.targets["advance"]) == {advance}
+    pressed = [when for when, text in rec.events if text == "key n"]
+    assert len(pressed) == (len(rec.targets) if advance == "key" else 0)
+    if advance == "key":
+        assert rec.targets["offset"] == pytest.approx(pressed, abs=1e-6)
+    assert json.loads(out)["result"]["accuracy_deg"] < 2.0
+
+
+@pytest.mark.usefixtures("no_terminal")
+def test_a_glide_that_a_key_ends(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    call = (*CALIBRATE, "--protocol", "glide", "--advance", "key", "--json")
+    status, out, _ = command(capsys, tmp_path, *call)
+    assert status == 0
+    rec = Recording.load(json.loads(out)["recording"])
+    (glide,) = rec.targets[rec.targets["role"] == "calibration"]
+    assert np.isnan(glide["x"])
+    assert rec.target_path is not None
+    assert glide["offset"] > rec.target_path[-1, 0] - 1.0  # not cut short
+    assert json.loads(out)["result"]["accuracy_deg"] < 2.0
+
+
+@pytest.mark.usefixtures("no_terminal")
 def test_worse_mapping_is_6_and_replaces_nothing(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -528,8 +561,6 @@ def test_one_point_needs_an_earlier_mapping_and_uses_it(
         ((*CALIBRATE, "--distance-mm", "nan"), 2, "nan"),
         ((*CALIBRATE, "--stream", "x"), 2, "--stream"),
         ((*CALIBRATE, "--between"), 2, "--between"),
-        ((*CALIBRATE, "--advance", "key"), 2, "--advance gaze"),
-        ((*CALIBRATE, "--set", "pace.advance='key'"), 2, "--advance gaze"),
         ((*CALIBRATE, "--shared", "own"), 2, "--shared own"),
         ((*CALIBRATE, "--shared", "none.h5"), 3, "none.h5"),
         ((*CALIBRATE, "--screen-mm", "500x50"), 2, "not square"),

@@ -43,9 +43,12 @@ REACTION_S = 0.25
 
 
 def window(row: np.void) -> tuple[float, float]:
-    """When a look at a target can lie: before the press where a key advanced it."""
+    """When a look at a target can lie: before the press where a key advanced it.
+
+    One that moves is followed all the time, whatever ends it.
+    """
     onset, offset = float(row["onset"]), float(row["offset"])
-    if str(row["advance"]) == "key":
+    if str(row["advance"]) == "key" and np.isfinite(row["x"]):
         earliest = offset - BEFORE_PRESS_S
         return (max(onset, earliest) if onset < offset else earliest), offset
     return onset, offset

@@ -18,6 +18,44 @@ FRAME_S = 1.0 / 30.0
 # than that; and a tracker's samples come late. Both save calls, which cost the time.
 AHEAD_S = 0.09
 LATE_S = 0.15
+# From a target's coming to the operator's press: time to find it and to look for about
+# a second; of our own, no source.
+LOOKED_S = (1.4, 2.0)
+
+
+class Operator:
+    """An invented operator, who presses a key when the person has had time to look.
+
+    Parameters
+    ----------
+    key : str
+        The key's name.
+    seed : int
+    """
+
+    def __init__(self, key: str, seed: int) -> None:
+        self._key, self._rng = key, np.random.default_rng([seed, 7])
+        self._shown: int | None = None
+        self._press_s = float("inf")
+
+    def presses(
+        self, shown: int | None, moving: bool, time_s: float
+    ) -> list[words.Event]:
+        """Return the press that is due, if one is.
+
+        Parameters
+        ----------
+        shown : int or None
+            Which target is there.
+        moving : bool
+            A glide is left to its end.
+        time_s : float
+        """
+        due = shown is not None and not moving and time_s >= self._press_s
+        if due or moving or shown != self._shown:
+            self._shown = shown
+            self._press_s = time_s + self._rng.uniform(*LOOKED_S)
+        return [words.Key(time_s=time_s, name=self._key)] if due else []
 
 
 class VirtualPresenter:
@@ -33,6 +71,8 @@ class VirtualPresenter:
         What the operator will press, in order.
     closes_s : float, optional
         When the window will be closed.
+    operator : Operator, optional
+        Who presses a key of their own accord.
     """
 
     def __init__(
@@ -41,8 +81,9 @@ class VirtualPresenter:
         frame_s: float = FRAME_S,
         keys: Sequence[tuple[float, str]] = (),
         closes_s: float = float("inf"),
+        operator: Operator | None = None,
     ) -> None:
-        self.time_s = start_s
+        self.time_s, self._operator = start_s, operator
         self._frame_s, self._keys, self._closes_s = frame_s, list(keys), closes_s
         self._on: tuple[int, float, float] | None = None
 
@@ -61,6 +102,10 @@ class VirtualPresenter:
         while self._keys and self._keys[0][0] <= self.time_s:
             pressed_s, name = self._keys.pop(0)
             events.append(words.Key(time_s=pressed_s, name=name))
+        if self._operator is not None:
+            shown = None if self._on is None else self._on[0]
+            moving = any(isinstance(command, words.Move) for command in commands)
+            events += self._operator.presses(shown, moving, self.time_s)
         if self.time_s >= self._closes_s:
             events.append(words.WindowClosed(time_s=self.time_s))
         return (*events, words.Tick(time_s=self.time_s))

@@ -48,7 +48,7 @@ def prepare(
     options.settle_simulated(args, tracker="pupil-reflex")
     _check_page(args)
     if args.headless:
-        _check_headless(args, chosen)
+        _check_headless(args)
     if args.pictures is not None and not args.headless:
         args.pictures.mkdir(parents=True, exist_ok=True)
     for note in protocol.advice(chosen) if not checks_only else ():
@@ -68,19 +68,14 @@ def _check_page(args: argparse.Namespace) -> None:
         args.page_at = "127.0.0.1"
 
 
-def _check_headless(args: argparse.Namespace, chosen: Protocol) -> None:
-    """Refuse what would wait for ever: nobody presses a key there."""
+def _check_headless(args: argparse.Namespace) -> None:
+    """Refuse what has no sense there."""
     if args.stream:
         raise CallError("--headless reads no stream; leave out --stream or --headless")
     if args.between:
         raise CallError(
-            "--between waits for an operator's key, and --headless has no keys; leave "
-            "out one of them"
-        )
-    if (args.advance or chosen.pace.advance) == "key":
-        raise CallError(
-            "the targets would wait for a key, and --headless has no keys; add "
-            "--advance gaze or --advance timer"
+            "--between shows an operator words on the one screen, and --headless has "
+            "no screen; leave out one of them"
         )
 
 
@@ -174,7 +169,9 @@ def _headless(
         source_id=f"calibkit-raw:simulate-{args.tracker}-{args.seed}",
         nominal_rate=person.nominal_rate,
     )
-    presenter = run_headless.VirtualPresenter()
+    by_key = (args.advance or chosen.pace.advance) == "key"
+    operator = run_headless.Operator(chosen.keys.next, args.seed) if by_key else None
+    presenter = run_headless.VirtualPresenter(operator=operator)
     life = person.begin(0.0, session=attempt.number)
     source = run_headless.SimulatedSource(life, presenter)
     markers = run_headless.SimulatedMarkers(life)
