@@ -16,10 +16,11 @@ from calibkit.errors import CalibkitError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.elsewhere import elsewhere
+from calibkit.fitted.estimate import estimate
 from calibkit.fitted.features import layout, with_covariates
 from calibkit.fitted.frames import directions, turned, turned_to
 from calibkit.fitted.material import gather
-from calibkit.fitted.observations import Points
+from calibkit.fitted.observations import Points, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping
 from calibkit.geometry import angle_between
 
@@ -163,17 +164,82 @@ def test_size_is_found_whichever_look_is_a_lapse(theirs: SharedMapping) -> None:
         )
 
     zeros = (True, True)
-    one, trust = elsewhere(theirs, found, zeros)
-    two, _ = elsewhere(theirs, sized(found, 0.5), zeros)
+    there = elsewhere(theirs, found, zeros)
+    one, trust = there.prior, there.trust
+    two = elsewhere(theirs, sized(found, 0.5), zeros).prior
     # Scales come in steps of a quarter of a logarithm.
     np.testing.assert_allclose(one.basis.scale / two.basis.scale, 2.0, rtol=0.3)
     assert trust.min() > 0.3
     for k in range(len(found)):
         gaze = found.gaze.copy()
         gaze[k] += [9.0, 6.0]
-        _, trust = elsewhere(theirs, found.at(gaze), zeros)
+        trust = elsewhere(theirs, found.at(gaze), zeros).trust
         assert trust[k] < 0.5
         assert np.delete(trust, k).min() > trust[k] + 0.1
+
+
+def test_a_basis_counts_from_elsewhere_and_the_mapping_stays() -> None:
+    """Two bases, one polynomial (algebra, no source)."""
+    basis, rng = a_basis(), np.random.default_rng(6)
+    other = replace(basis, centre=basis.centre * 0.3 - 0.1, scale=basis.scale * 1.7)
+    weights, xy = rng.normal(size=basis.size), rng.normal(size=(2, 40, 2))
+    moved = basis.as_in(other) @ weights
+    expected = evaluated(basis, weights, xy)
+    np.testing.assert_allclose(evaluated(other, moved, xy), expected, atol=1e-9)
+    np.testing.assert_allclose(basis.as_in(basis), np.eye(basis.size), atol=1e-12)
+
+
+def three_looks(theirs: SharedMapping) -> Points:
+    rec = crowd(1, 7)[6]
+    plan = with_covariates(layout(rec.channels), theirs.basis.covariates)
+    return gather(rec, plan).points.take(np.array([0, 6, 5]))
+
+
+def test_every_set_of_lapses_has_its_evidence(theirs: SharedMapping) -> None:
+    """Densities by scipy, posterior by the weight space of `bayes.solve`."""
+    from scipy.stats import multivariate_normal
+
+    found = three_looks(theirs)
+    there = elsewhere(theirs, found, (True, True))
+    option = there.options[there.best]
+    prior = option.prior
+    prepared = prepare(prior.basis, found)
+    made = blocks(prepared, prior.noise, carried(prepared, prior.weights.mean))
+    flat = made.design.reshape(-1, prior.basis.size)
+    start = made.target.ravel() - flat @ prior.weights.mean
+    score = []
+    for trust in option.trust:
+        cov = flat @ prior.weights.cov @ flat.T
+        for k, lapsed in enumerate(trust < 0.5):
+            own = slice(4 * k, 4 * k + 4)
+            elsewhere_too = np.kron(np.ones((2, 2)), np.eye(2)) * 64.0 * lapsed
+            cov[own, own] += made.noise[k] + elsewhere_too
+        odds = np.where(trust < 0.5, np.log(0.15), np.log(0.85)).sum()
+        score.append(odds + multivariate_normal(cov=cov).logpdf(start))
+    apart = option.score - np.array(score)
+    np.testing.assert_allclose(apart, apart[0], atol=1e-6)
+    assert len(option.score) == 8
+    assert there.chosen == int(np.argmax(score))
+
+
+def test_looks_that_contradict_one_another_leave_it_unsure(
+    theirs: SharedMapping,
+) -> None:
+    """Three sound looks tell where gaze is; where one or two are lapses it is wide."""
+    found, sd = three_looks(theirs), []
+    for lapses in ([], [0], [0, 1]):
+        gaze = found.gaze.copy()
+        gaze[lapses] += np.array([[9.0, 6.0], [-8.0, 5.0]])[: len(lapses)]
+        looks = found.at(gaze)
+        there = elsewhere(theirs, looks, (True, True))
+        args = (there.prior.weights, there.prior.basis, there.prior.noise)
+        own = estimate(*args, looks, there.trust)
+        wide = there.unsure(own)
+        constant = np.arange(4) * there.prior.basis.terms
+        sd.append(np.sqrt(np.diag(wide.weights.cov)[constant]).mean())
+    assert sd[0] < 1.0
+    assert sd[2] > 2.0 * sd[0]
+    assert sd[2] > sd[1] > sd[0]
 
 
 def seen_from(rec: Recording, turn: tuple[int, int]) -> Recording:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit.fitted import bayes, population
+from calibkit.fitted import bayes, observations, population
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import prior_weights
@@ -241,7 +241,7 @@ def test_inlier_probability_by_scipy() -> None:
         left_out=left,
         left_out_cov=cov,
     )
-    wide = cov[0] + population.LAPSE_DEG**2 * np.eye(2)
+    wide = cov[0] + observations.LAPSE_DEG**2 * np.eye(2)
     for k in range(4):
         sound = 0.95 * multivariate_normal(np.zeros(2), cov[k]).pdf(left[k])
         lapse = 0.05 * multivariate_normal(np.zeros(2), wide).pdf(left[k])

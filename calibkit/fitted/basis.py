@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,15 @@ def slopes(xy: Array, degree: int) -> Array:
     for k, (p, q) in enumerate(exponents(degree)):
         out[..., 0, k] = p * x ** max(p - 1, 0) * y**q
         out[..., 1, k] = q * x**p * y ** max(q - 1, 0)
+    return out
+
+
+def _shifted(degree: int, stretch: float, shift: float) -> Array:
+    """Powers of `stretch` x + `shift`, the columns, by powers of x: binomials."""
+    out = np.zeros((degree + 1, degree + 1))
+    for p in range(degree + 1):
+        for i in range(p + 1):
+            out[i, p] = comb(p, i) * stretch**i * shift ** (p - i)
     return out
 
 
@@ -134,6 +144,27 @@ class Basis:
                 row = (2 * e + axis) * self.terms
                 matrix[row, row + first : row + self.terms] = shift[e]
         return replace(self, extra_centre=extra_centre), matrix
+
+    def as_in(self, other: Basis) -> Array:
+        """Matrix (d, d) that turns weights of this basis into those of another.
+
+        The other one differs by where features are counted from, and their scale.
+        """
+        terms, plain = exponents(self.degree), to_powers(self.degree)
+        stretch = other.scale / self.scale
+        shift = (other.centre - self.centre) / self.scale
+        matrix = np.zeros((self.size, self.size))
+        for e in range(len(self.centre)):
+            x, y = (_shifted(self.degree, stretch[e, k], shift[e, k]) for k in range(2))
+            both = [[x[i, p] * y[j, q] for (p, q) in terms] for (i, j) in terms]
+            one = np.eye(self.terms)
+            one[: len(terms), : len(terms)] = np.linalg.solve(plain, both @ plain)
+            for axis in range(2):
+                row = slice(
+                    (2 * e + axis) * self.terms, (2 * e + axis + 1) * self.terms
+                )
+                matrix[row, row] = one
+        return matrix
 
     def derivatives(self, xy: Array) -> Array:
         """Slopes of the functions by feature: (e, ..., 2) to (e, ..., 2, terms)."""

@@ -1,67 +1,169 @@
-"""A prior learned at other set-ups, brought to one that nobody was learned from."""
+"""A prior learned at other set-ups, brought to one that nobody was learned from.
+
+How large features are there, and which way round they count, is tried; which looks are
+lapses, too, for where nothing is known no look is far off by itself. Few looks agree by
+chance: then every answer counts by its evidence, and what they differ by is unsure.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.bayes import Blocks
+from calibkit.fitted.bayes import Blocks, Gaussian
 from calibkit.fitted.broad import NOISE_SPREAD
+from calibkit.fitted.estimate import LAPSE_SHARE, Estimate
 from calibkit.fitted.frames import centres, directions, turned, widened
-from calibkit.fitted.observations import Points, blocks, carried, prepare
+from calibkit.fitted.observations import (
+    Noise,
+    Points,
+    anywhere,
+    blocks,
+    carried,
+    prepare,
+)
 from calibkit.fitted.prior import SharedMapping
 
 Array = NDArray[np.float64]
 
-# Of a set-up that nobody was learned from: the sizes that are tried, in steps of a
-# logarithm, and what is unknown beside the best: degrees of place, logarithms of size
-# and of height by width, radians of the camera's roll.
-SIZES, SIZES_SD = np.arange(-4, 5) * 0.25, 0.35
-UNKNOWN = (3.0, 5.0, 0.12, 0.03, 0.03)
+# The sizes that are tried, in steps of a logarithm.
+SIZES = np.arange(-4, 5) * 0.25
 # Which way round features may be, with the log odds of that; not as others are is rare.
 TURNS = {(1, 1): 0.0, (-1, 1): -3.0, (1, -1): -4.0, (-1, -1): -4.0}
+# Sd of the sizes, and what is unknown beside the best: degrees of place, logarithms of
+# size and of height by width, radians of the camera's roll. Of several set-ups it is in
+# their prior already what places and sizes differ by.
+SIZES_SD, UNKNOWN = 0.35, (2.0, 5.0, 0.12, 0.03, 0.03)
+SIZES_SD_MIXED, UNKNOWN_MIXED = 0.25, (0.0, 0.0, 0.06, 0.02, 0.02)
 # What people differ in counts so many times, since another desk adds to it.
 ELSEWHERE = 1.2
-# Lapses: their share, how far off they are, and how many looks are believed first.
-LAPSE_SHARE, LAPSE_DEG, MOST_FIRST = 0.15, 8.0, 8
+# Up to so many looks every set of lapses is tried; of more, so many are believed first.
+MOST_SETS, MOST_FIRST = 5, 8
+LEFT_OUT = 1e-4  # trust in a lapse
+NEGLIGIBLE = 0.003
 
 # What is added to a doubted prior's sd by group, degrees rms over the screen.
 WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
 
 
-def elsewhere(
-    prior: SharedMapping, found: Points, zeros: Sequence[bool]
-) -> tuple[SharedMapping, Array]:
-    """Return a prior of other set-ups as it holds where looks come from; trust in them.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Option:
+    """A prior as it would hold at a size and a turn of features.
 
-    Size of the features and which way round they are: what most looks agree with.
+    Parameters
+    ----------
+    turn : tuple of 1 or -1
+    prior : SharedMapping
+    trust : array (m, T)
+        What may be believed of the looks.
+    score : array (m,)
+        Log evidence of each of these.
+    """
+
+    turn: tuple[int, int]
+    prior: SharedMapping
+    trust: Array
+    score: Array
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Elsewhere:
+    """Priors as they may hold where looks come from.
+
+    Parameters
+    ----------
+    looks : Points
+        T looks.
+    options : tuple of Option
+    best, chosen : int
+        The best option, and what it believes of the looks.
+    """
+
+    looks: Points
+    options: tuple[Option, ...]
+    best: int
+    chosen: int
+
+    @property
+    def prior(self) -> SharedMapping:
+        """As it holds most likely."""
+        return self.options[self.best].prior
+
+    @property
+    def trust(self) -> Array:
+        """In each look, (T,), to start from."""
+        return self.options[self.best].trust[self.chosen]
+
+    def unsure(self, found: Estimate) -> Estimate:
+        """Return an estimate under the best prior, as unsure as the options differ.
+
+        It stays where the likeliest set of lapses puts it, at whatever size.
+        """
+        if len(self.looks) > MOST_SETS:
+            return found
+        top = max(float(option.score.max()) for option in self.options)
+        share, near, means, covs = [], [], [], []
+        for option in self.options:
+            each = np.exp(option.score - top)
+            same = np.arange(len(each)) == self.chosen
+            for alike in (True, False):
+                kept = (each > NEGLIGIBLE) & (same == alike)
+                if kept.any():
+                    made = self._posterior(option, kept, each[kept], found.noise)
+                    share.append(each[kept].sum())
+                    near.append(alike)
+                    means.append(made.mean)
+                    covs.append(made.cov)
+        part, chosen, mean = np.array(share), np.array(near), np.array(means)
+        part /= part.sum()
+        middle = part[chosen] @ mean[chosen] / part[chosen].sum()
+        apart = mean - middle
+        cov = np.tensordot(part, covs, axes=1) + (apart.T * part) @ apart
+        return replace(found, weights=Gaussian(mean=middle, cov=0.5 * (cov + cov.T)))
+
+    def _posterior(
+        self, option: Option, kept: NDArray[np.bool_], share: Array, noise: Noise
+    ) -> Gaussian:
+        """Of some sets of lapses at one size, in the best prior's basis."""
+        prior = option.prior
+        seen = _seen(prior, self.looks, noise, option.trust[kept] < 0.5)
+        inverse = np.asarray(np.linalg.inv(seen.cov), float)
+        ones = np.ones((len(share), 1))
+        found = bayes.mixture(
+            prior.weights, ones, seen.crossed, seen.start, inverse, share / share.sum()
+        )
+        matrix = prior.basis.as_in(self.prior.basis)
+        return Gaussian(mean=matrix @ found.mean, cov=matrix @ found.cov @ matrix.T)
+
+
+def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Elsewhere:
+    """Return a prior of other set-ups as it may hold where looks come from.
 
     Parameters
     ----------
     prior : SharedMapping
     found : Points
-        T looks.
+        T looks, at least one.
     zeros : sequence of bool
         Per eye, whether its features have a zero of their own.
-
-    Returns
-    -------
-    SharedMapping, and array (T,)
     """
     theirs = np.where(np.array(zeros)[:, None], 0.0, prior.basis.centre)
     here = centres([found], zeros)
+    size_sd = SIZES_SD_MIXED if prior.mixed else SIZES_SD
+    unknown = np.array(UNKNOWN_MIXED if prior.mixed else UNKNOWN)
     ways = directions(prior.basis, prior.weights.mean, theirs)
     spread = replace(prior.weights, cov=ELSEWHERE * prior.weights.cov)
-    wide = widened(spread, ways, np.array(UNKNOWN) ** 2)
+    wide = widened(spread, ways, unknown**2)
+    judged = _each_set if len(found) <= MOST_SETS else _each_first
 
-    def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> list[_Option]:
+    def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> Iterator[Option]:
         way = np.array(turn, float)
         weights = turned(prior.basis, wide, way)
-        root, out = weights.root(), []
+        root = weights.root()
         for step in sizes:
             size = float(np.exp(step))
             basis = replace(
@@ -70,38 +172,78 @@ def elsewhere(
                 scale=prior.basis.scale / size,
             )
             moved = replace(prior, basis=basis, weights=weights)
-            score, trust = _agreement(moved, found, root)
-            score += TURNS[turn] - 0.5 * (step / SIZES_SD) ** 2
-            out.append((score, turn, moved, trust))
-        return out
+            score, trust = judged(moved, found, root)
+            score = score + TURNS[turn] - 0.5 * (step / size_sd) ** 2
+            yield Option(turn=turn, prior=moved, trust=trust, score=score)
 
     straight = next(iter(TURNS))
-    if len(found) < 2:
-        options = tried(straight, np.zeros(1))
-    else:
-        options = tried(straight, SIZES)
-        for turn in list(TURNS)[1:]:
-            options += tried(turn, SIZES[::2])
-        turn = max(options, key=_score)[1]
-        if turn != straight:
-            options += tried(turn, SIZES[1::2])
-    _, _, moved, trust = max(options, key=_score)
-    return moved, trust
+    options = list(tried(straight, SIZES))
+    for turn in list(TURNS)[1:]:
+        options += tried(turn, SIZES[::2])
+    turn = max(options, key=_most).turn
+    if turn != straight:
+        options += tried(turn, SIZES[1::2])
+    best, chosen = _best(options, len(found) <= MOST_SETS)
+    return Elsewhere(looks=found, options=tuple(options), best=best, chosen=chosen)
 
 
-_Option = tuple[float, tuple[int, int], SharedMapping, Array]
+def _most(option: Option) -> float:
+    return float(option.score.max())
 
 
-def _score(option: _Option) -> float:
-    return option[0]
+def _best(options: Sequence[Option], sets: bool) -> tuple[int, int]:
+    """Which option, and what it believes; `sets`: all options have the same sets."""
+    score = np.array([option.score for option in options])
+    if not sets:
+        best = int(np.argmax(score.max(axis=1)))
+        return best, int(np.argmax(score[best]))
+    chosen = int(np.argmax(np.exp(score - score.max()).sum(axis=0)))
+    return int(np.argmax(score[:, chosen])), chosen
 
 
-def _agreement(prior: SharedMapping, found: Points, root: Array) -> tuple[float, Array]:
-    """Log evidence of looks, some of which may be lapses, and trust in each.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """What a prior expects of all observations together."""
 
-    Where a set-up is unknown, no look is far off by itself: each in turn is believed
-    first and says which others agree with it.
-    """
+    crossed: Array  # (d, n): of weights with observations
+    start: Array  # (n,): observations less what is expected
+    cov: Array  # (m, n, n): of observations, by set of lapses
+
+
+def _seen(
+    prior: SharedMapping, found: Points, noise: Noise, lapsed: NDArray[np.bool_]
+) -> _Seen:
+    prepared, weights = prepare(prior.basis, found), prior.weights
+    made = blocks(prepared, noise, carried(prepared, weights.mean))
+    count, width = made.target.shape
+    flat = made.design.reshape(-1, prior.basis.size)
+    crossed = weights.cov @ flat.T
+    added = anywhere(width) * lapsed[..., None, None]
+    each = bayes.masked_noise(made.noise + added, made.present)
+    cov = np.repeat((flat @ crossed)[None], len(lapsed), axis=0)
+    look = np.arange(count)
+    shaped = cov.reshape(-1, count, width, count, width)
+    shaped[:, look, :, look, :] += np.swapaxes(each, 0, 1)
+    start = (made.target - made.design @ weights.mean).ravel()
+    return _Seen(crossed=crossed, start=start, cov=cov)
+
+
+def _each_set(prior: SharedMapping, found: Points, root: Array) -> tuple[Array, Array]:
+    """Log evidence (m,) of every set of lapses, and the trust (m, T) in looks."""
+    count = len(found)
+    sets = (np.arange(2**count)[:, None] >> np.arange(count)) % 2 == 1
+    lapsed = sets[~(sets & ~found.seen.any(axis=1)).any(axis=1)]
+    seen = _seen(prior, found, prior.noise, lapsed)
+    solved = np.linalg.solve(seen.cov, seen.start[:, None])[..., 0]
+    odds = lapsed.sum(axis=1) * np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE))
+    score = odds - 0.5 * (solved @ seen.start + np.linalg.slogdet(seen.cov)[1])
+    return score, np.where(lapsed, LEFT_OUT, 1.0)
+
+
+def _each_first(
+    prior: SharedMapping, found: Points, root: Array
+) -> tuple[Array, Array]:
+    """Each of some looks is believed first and says which others agree with it."""
     prepared, weights = prepare(prior.basis, found), prior.weights
     made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
     count, width = made.target.shape
@@ -113,12 +255,9 @@ def _agreement(prior: SharedMapping, found: Points, root: Array) -> tuple[float,
     start = np.maximum(only, bayes.bounded_weights(alone, many.counts))
     trust = bayes.robust_weights(weights, many, start=start, root=root, rounds=2)
     lapsed = (trust < 0.5) & (many.counts > 0)
-    anywhere = np.tile(np.eye(2), (width // 2, width // 2)) * LAPSE_DEG**2
-    noise = many.noise + lapsed[..., None, None] * anywhere
+    noise = many.noise + lapsed[..., None, None] * anywhere(width)
     each = bayes.solve(weights, replace(many, noise=noise), root=root).log_evidence
-    each = each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1)
-    best = int(np.argmax(each))
-    return float(each[best]), trust[best]
+    return each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1), trust
 
 
 def loosened(prior: SharedMapping, share: float) -> SharedMapping:

@@ -24,6 +24,7 @@ from calibkit.fitted.observations import (
     gains,
     prepare,
     sample_noise,
+    sound_or_lapse,
 )
 
 Array = NDArray[np.float64]
@@ -37,6 +38,7 @@ CALM_STRAIN = 1.5  # as expected: no other level of noise needs a trial
 # How far below what looks predict of one another the evidence may put a person's noise:
 # few looks and many functions make it sink too far.
 LEAST_FACTOR = 0.35
+LAPSE_SHARE = 0.15  # of looks, where it is asked which of two mappings holds
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -140,6 +142,19 @@ def evidence(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> f
     prepared = prepare(basis, looks)
     made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
     return float(bayes.solve(prior, made, found.trust).log_evidence)
+
+
+def predicted(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> float:
+    """Log predictive density of each look given the others; any may be a lapse.
+
+    Unlike an estimate's own score it holds looks that are left out to cost no more than
+    lapses do, so that a mapping rough enough to leave none out does not win by that.
+    """
+    prepared = prepare(basis, looks)
+    made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
+    logs = sound_or_lapse(bayes.solve(prior, made, found.trust), made)
+    share = np.log([[1.0 - LAPSE_SHARE], [LAPSE_SHARE]])
+    return float(np.logaddexp(*(logs + share)).sum())
 
 
 def _first_factor(

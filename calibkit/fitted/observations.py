@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
-from calibkit.fitted.bayes import Blocks
+from calibkit.fitted.bayes import Blocks, Solution
 from calibkit.fitted.looks import Look, Sight, mean_covariance
 
 Array = NDArray[np.float64]
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 # A gliding target is followed less exactly than a still one is looked at, and the error
 # of one block is still there in the next (measured on simulated persons).
 GLIDE_FACTOR = 6.0
+LAPSE_DEG = 8.0  # sd of where people look who do not look at the target
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -207,6 +209,23 @@ def blocks(prepared: Prepared, noise: Noise, through: Array) -> Blocks:
         noise=through + structure(noise) * factor,
         present=prepared.present,
     )
+
+
+def anywhere(width: int) -> Array:
+    """Covariance (width, width) that a lapse adds to a look: both eyes go elsewhere."""
+    cov: Array = np.tile(np.eye(2), (width // 2, width // 2)) * LAPSE_DEG**2
+    return cov
+
+
+def sound_or_lapse(solution: Solution, made: Blocks) -> Array:
+    """Log densities (2, ..., T) of left-out looks, as at the target or elsewhere."""
+    sound = solution.left_out_cov
+    lapse = bayes.masked_noise(sound + anywhere(sound.shape[-1]), made.present)
+    cov = np.stack([sound, lapse])
+    solved = np.linalg.solve(cov, solution.left_out[..., None])[..., 0]
+    distance2 = np.sum(solved * solution.left_out, axis=-1)
+    logs: Array = -0.5 * (distance2 + np.linalg.slogdet(cov)[1])
+    return logs
 
 
 # More than this, sd in degrees, a still eye does not move within a look: what both eyes

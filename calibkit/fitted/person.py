@@ -26,7 +26,13 @@ from calibkit.fitted.broad import (
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
 from calibkit.fitted.elsewhere import elsewhere, loosened
-from calibkit.fitted.estimate import Estimate, estimate, evidence, with_samples
+from calibkit.fitted.estimate import (
+    Estimate,
+    estimate,
+    evidence,
+    predicted,
+    with_samples,
+)
 from calibkit.fitted.features import Layout, agree, layout, with_covariates
 from calibkit.fitted.frames import about_zero
 from calibkit.fitted.likeness import with_likeness
@@ -314,12 +320,16 @@ def _from_elsewhere(
 ) -> tuple[SharedMapping, Estimate, float]:
     """Bring a prior of other set-ups here, or do without, as the looks say."""
     looks = material.at_lag(LAG_MEAN_S)
-    here, trust = elsewhere(prior, looks, about_zero(material.layout))
-    options = [_either_eye(here, material, trust)]
+    there = elsewhere(prior, looks, about_zero(material.layout))
+    options = [_either_eye(there.prior, material, there.trust)]
     if len(looks) >= FEWEST_ALONE:
         with suppress(InputError):
             options.append(_without_prior(setup, material))
-    return max(options, key=lambda option: option[1].score)
+    scores = [predicted(p.weights, p.basis, e, looks) for p, e, _ in options]
+    here, found, lag = options[int(np.argmax(scores))]
+    if here is there.prior:
+        found = there.unsure(found)
+    return here, found, lag
 
 
 def _doubted(

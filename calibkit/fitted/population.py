@@ -21,6 +21,7 @@ from calibkit.fitted.observations import (
     blocks,
     carried,
     prepare,
+    sound_or_lapse,
 )
 
 Array = NDArray[np.float64]
@@ -30,7 +31,6 @@ Array = NDArray[np.float64]
 # have in the rest cannot be told from a few looks each.
 STRUCTURE_PEOPLE = (12.0, 12.0, 100.0, 100.0, 300.0)
 LAPSE_SHARE = 0.05
-LAPSE_DEG = 8.0
 LEAST_DEG = 0.05
 ALIKE_LOOKS = 60.0  # worth of the guess that both eyes are as noisy, either way
 
@@ -150,15 +150,7 @@ def _first_cov(basis: Basis) -> Array:
 
 def inliers(solution: bayes.Solution, made: Blocks) -> Array:
     """Probability that each look was at its target, given the person's other looks."""
-    width = made.target.shape[-1]
-    shared = np.tile(np.eye(2), (width // 2, width // 2)) * LAPSE_DEG**2
-    cov = solution.left_out_cov
-    away = bayes.masked_noise(cov + shared, made.present)
-    logs = []
-    for spread in (cov, away):
-        solved = np.linalg.solve(spread, solution.left_out[..., None])[..., 0]
-        distance2 = np.sum(solved * solution.left_out, axis=-1)
-        logs.append(-0.5 * distance2 - 0.5 * np.linalg.slogdet(spread)[1])
+    logs = sound_or_lapse(solution, made)
     odds = logs[1] - logs[0] + np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE))
     inlier: Array = 1.0 / (1.0 + np.exp(np.clip(odds, -50.0, 50.0)))
     return np.clip(inlier, 1e-6, 1.0)
