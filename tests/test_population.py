@@ -286,3 +286,14 @@ def test_structured_is_a_covariance(seed: int, eyes: int, count: int) -> None:
     assert np.trace(drawn) == pytest.approx(np.trace(cov), rel=1e-6)
     many = population.structured(cov, made, 10**9)
     assert many == pytest.approx(cov, abs=1e-6 * np.trace(cov))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_aim_is_not_taken_up_by_what_few_people_differ_in(seed: int) -> None:
+    """Four people and bent functions; by construction their aim has an sd of 0.3."""
+    people, made = crowd(4, seed=100 + seed), basis(2, degree=3)
+    found = population.learn(
+        population.stack(made, people), made, prior_weights(made, True), noise(2), 60
+    )
+    assert (found.noise.fixation > 0.24).all()
+    assert (found.noise.fixation < 0.36).all()

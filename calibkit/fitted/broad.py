@@ -29,7 +29,23 @@ RAW_SD = {0: 12.0, 1: 12.0, 2: 0.6, 3: 0.2, 4: 1.0}
 # have gains that are off, and bend, much the same for both; but each eye looks past its
 # own optical axis, to its own side.
 EYES_ALIKE = {0: 0.0, 1: 0.8, 2: 0.8, 3: 0.8, 4: 0.0}
-EYES_ALIKE_RAW = {0: 0.0, 1: 0.0, 2: 0.5, 3: 0.5, 4: 0.0}
+EYES_ALIKE_RAW = {0: 0.0, 1: 0.0, 2: 0.5, 3: 0.5, 4: 0.9}
+# How far a head goes until features that are seen from outside it are off by about a
+# degree, in the units that streams mostly have (degrees, shares of the picture, mm),
+# and how much of that is right and down: where eyes turn with the head, by plain
+# geometry. One that is seen to vary OTHER_UNIT times as much has another unit.
+POSE = {
+    "HeadYaw": (1.0, 1.0, 0.3),
+    "HeadPitch": (1.0, 0.3, 1.0),
+    "HeadRoll": (1.0, 0.3, 0.3),
+    "HeadX": (0.03, 1.0, 0.3),
+    "HeadY": (0.03, 0.3, 1.0),
+    "HeadScale": (0.1, 0.3, 1.0),
+    "PositionX": (10.0, 1.0, 0.3),
+    "PositionY": (10.0, 0.3, 1.0),
+    "PositionZ": (50.0, 0.3, 1.0),
+}
+OTHER_UNIT = 10.0
 # Factor on the sd of what would tell left from right. Faces and set-ups are about the
 # same on both sides: seen in a mirror, what changes sign stays small. The roll of raw
 # features is not known, so that there only bends have it.
@@ -73,6 +89,14 @@ def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> 
         if source.kind not in ("screen", "direction") and len(rows):
             centre[e], scale[e] = middle_and_scale(rows)
     extra_centre, extra_scale = covariate_scaling(found.extra)
+    for k, name in enumerate(covariates):
+        if name in POSE:
+            unit = POSE[name][0]
+            own = np.isfinite(extra_scale[:, k]) & (
+                extra_scale[:, k] > OTHER_UNIT * unit
+            )
+            seen = np.isfinite(found.extra[:, :, k]).any(axis=0)
+            extra_scale[:, k] = np.where(seen & ~own, unit, extra_scale[:, k])
     return Basis(
         degree=3,
         covariates=covariates,
@@ -139,12 +163,15 @@ def prior_weights(
 
 
 def _evenness(basis: Basis, in_degrees: bool) -> Array:
-    """Factors (2, terms) on the sd: right by terms even in x, down by odd ones."""
+    """Factors (2, terms) on the sd: of right by terms even in x, ...; of the pose."""
     factors = np.ones((2, basis.terms))
     for axis in range(2):
         for k, (p, q) in enumerate(exponents(basis.degree)):
             if p % 2 == axis and p + q >= (1 if in_degrees else 2):
                 factors[axis, k] = UNEVEN
+    for k, name in enumerate(basis.covariates, start=len(exponents(basis.degree))):
+        if name in POSE and not in_degrees:
+            factors[:, k] = POSE[name][1:]
     return factors
 
 

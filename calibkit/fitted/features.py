@@ -222,6 +222,17 @@ def with_covariates(plan: Layout, names: Sequence[str]) -> Layout:
     )
 
 
+def pose_names(plan: Layout) -> tuple[str, ...]:
+    """Covariates without which features mean little: the pose, of a bare pupil or iris.
+
+    Reflexes and gaze estimates make up for the head by themselves.
+    """
+    if any(source.kind in ("pupil-reflex", *IN_DEGREES) for source in plan.eyes):
+        return ()
+    pairs = zip(plan.covariates, plan.groups, strict=True)
+    return tuple(name for name, group in pairs if group in ("head", "position"))
+
+
 def read(
     plan: Layout,
     samples: NDArray[np.floating],

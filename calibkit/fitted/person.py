@@ -33,7 +33,7 @@ from calibkit.fitted.estimate import (
     predicted,
     with_samples,
 )
-from calibkit.fitted.features import Layout, agree, layout, with_covariates
+from calibkit.fitted.features import Layout, agree, layout, pose_names, with_covariates
 from calibkit.fitted.frames import about_zero
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
@@ -109,7 +109,7 @@ def person_of(
         prior = fitting(shared, plan)
         plan = with_covariates(plan, prior.basis.covariates)
     else:
-        plan = with_covariates(plan, extra)
+        plan = with_covariates(plan, (*pose_names(plan), *extra))
     material = merged(
         [gather(rec, plan, min_confidence=min_confidence) for rec in recordings]
     )
@@ -239,10 +239,11 @@ def _without_prior(
         best = averaged(prior.weights, prior.basis, best, now, kinds)
     else:
         prior, best = _best_choice(prior, best, plan, now, turn)
-    if not plan.in_degrees:
-        told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
-        best = replace(best, weights=told)
-    return prior, _with_drift(best), lag
+    if plan.in_degrees:
+        return prior, _with_drift(best), lag
+    # What changes of raw features is mostly the pose, which is read then.
+    told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
+    return prior, replace(best, weights=told), lag
 
 
 def _best_choice(
