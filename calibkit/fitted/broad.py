@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.errors import InputError
 from calibkit.fitted.basis import Basis, exponents
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import Layout
@@ -67,6 +68,8 @@ DRIFT_DEG = 0.22
 # Targets that span less, sd in degrees, do not tell the mapping of raw features: none
 # of it, or what lies across the line that they are on (measured on invented people).
 LEAST_SPAN_DEG, LEAST_ACROSS_DEG = 1.5, 0.8
+# Raw features without any prior: fewer looks than an affine map has unknowns per axis.
+FEWEST_RAW = 3
 DRIFT_SHARE = 1.0  # drift by eye error where it was not learned (measured, simulated)
 
 
@@ -180,6 +183,40 @@ def spans_deg(gaze: Array) -> tuple[Array, Array]:
     apart = gaze - gaze.mean(axis=0)
     values, directions = np.linalg.eigh(apart.T @ apart / len(gaze))
     return np.sqrt(np.clip(values, 0.0, None)), directions
+
+
+def check_raw(found: Points) -> None:
+    """Refuse looks that cannot tell how to read raw features of which nothing is known.
+
+    Raises
+    ------
+    InputError
+        With too few of them, too close together, or features that do not change.
+    """
+    count = len(found)
+    if count < FEWEST_RAW:
+        raise InputError(
+            f"{count} usable target(s) and no shared mapping; raw camera features need "
+            f"at least {FEWEST_RAW} targets, or a shared mapping"
+        )
+    span = float(spans_deg(found.gaze)[0][1])
+    if span < LEAST_SPAN_DEG:
+        raise InputError(
+            f"the usable targets lie too close together ({span:.1f} degrees sd) to map "
+            "raw camera features; spread them over the screen, or give a shared mapping"
+        )
+    spans = np.zeros(found.seen.shape[1])
+    for e in range(len(spans)):
+        rows = found.mean[found.seen[:, e], e]
+        noise = np.sqrt(np.diag(found.spread)[2 * e : 2 * e + 2]) + 1e-9 * (
+            1.0 + np.abs(rows).max(initial=0.0)
+        )
+        spans[e] = np.max(np.ptp(rows, axis=0) / noise, initial=0.0) if len(rows) else 0
+    if not (spans > 2.0).any():
+        raise InputError(
+            "the features do not change from target to target; check that the tracker "
+            "sees the eyes and that the right channels are read"
+        )
 
 
 def across_unknown(

@@ -18,11 +18,10 @@ from calibkit.fitted.broad import (
     CHOICES_IN_DEGREES,
     DRIFT_SHARE,
     EYE_BY_SAMPLE,
-    LEAST_SPAN_DEG,
     across_unknown,
     broad,
+    check_raw,
     prior_weights,
-    spans_deg,
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
 from calibkit.fitted.elsewhere import elsewhere, loosened
@@ -44,8 +43,6 @@ from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
 
-# Raw features without any prior: fewer looks than an affine map has unknowns per axis.
-FEWEST_RAW = 3
 # A learned prior under which the mean trust in so many looks is less than this is
 # doubted; with fewer looks, or more trust, it is the person who looked elsewhere.
 DOUBT_LOOKS, DOUBT_TRUST = 8, 0.2
@@ -216,7 +213,7 @@ def _without_prior(
     """Broad prior: choose where to start, estimate, then average states or choose."""
     plan, found = material.layout, material.points
     if not plan.in_degrees:
-        _check_raw(found)
+        check_raw(found)
     prior = broad(plan, found, setup, plan.covariates)
     turn = _turn(plan, prior, found)
     turned = prior_weights(prior.basis, plan.in_degrees, turn=turn)
@@ -353,33 +350,6 @@ def _doubted(
         with suppress(InputError):
             options.append(_without_prior(setup, material))
     return max(options, key=lambda option: option[1].score)
-
-
-def _check_raw(found: Points) -> None:
-    count = len(found)
-    if count < FEWEST_RAW:
-        raise InputError(
-            f"{count} usable target(s) and no shared mapping; raw camera features need "
-            f"at least {FEWEST_RAW} targets, or a shared mapping"
-        )
-    span = float(spans_deg(found.gaze)[0][1])
-    if span < LEAST_SPAN_DEG:
-        raise InputError(
-            f"the usable targets lie too close together ({span:.1f} degrees sd) to map "
-            "raw camera features; spread them over the screen, or give a shared mapping"
-        )
-    spans = np.zeros(found.seen.shape[1])
-    for e in range(len(spans)):
-        rows = found.mean[found.seen[:, e], e]
-        noise = np.sqrt(np.diag(found.spread)[2 * e : 2 * e + 2]) + 1e-9 * (
-            1.0 + np.abs(rows).max(initial=0.0)
-        )
-        spans[e] = np.max(np.ptp(rows, axis=0) / noise, initial=0.0) if len(rows) else 0
-    if not (spans > 2.0).any():
-        raise InputError(
-            "the features do not change from target to target; check that the tracker "
-            "sees the eyes and that the right channels are read"
-        )
 
 
 def _honest(found: Estimate) -> Estimate:
