@@ -313,6 +313,23 @@ def test_looks_that_do_not_fit_together_matter_more_than_a_blind_eye() -> None:
     assert keys_changed(again) == ["data.eyes"]
 
 
+def test_checks_waited_for_in_vain_speak_against_the_looks_before_them() -> None:
+    """Six looks elsewhere that agree: the person is not told to look harder."""
+    checks = np.arange(12) % 2 == 1
+    life = _late(checks)
+    rows = life.targets.copy()
+    rows["role"][checks] = "validation"
+    far = assessment(np.random.default_rng(3).normal(0.0, 8.0, (12, 2)))
+    made = tried(replace(life, targets=rows), far)
+    assert keys_changed(coach.advise(made)) == ["pace.advance"]
+    assert "do not fit together" in coach.advise(made).words
+    # A person who missed as many before is one who does not find the targets.
+    rows["missed"] = np.arange(12) % 4 < 2
+    rows["seconds"] = np.where(rows["missed"], 6.0, 2.0)
+    made = tried(replace(life, targets=rows), far)
+    assert keys_changed(coach.advise(made))[0] == "targets.start_deg"
+
+
 def test_where_nothing_helps_and_no_key_was_gained_none_is_promised() -> None:
     by_key = protocols.load("wide", ["pace.advance=key"])
     advice = coach.advise(tried(fault="it is mirrored", grid=(0, 0), protocol=by_key))

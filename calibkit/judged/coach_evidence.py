@@ -19,6 +19,9 @@ from calibkit.judged.coach_data import Figure, Tried
 
 Array = NDArray[np.float64]
 
+# Farther off than any tracker with a person is, on average (our judgement).
+FAR_DEG = 5.0
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Evidence:
@@ -49,7 +52,8 @@ class Evidence:
     points : int
         Calibration points that counted.
     faulty : bool
-        Whether the looks gave no mapping that can be used.
+        Whether the looks gave no mapping that can be used, or one by which gaze is far
+        from most check targets.
     """
 
     shown: int
@@ -114,9 +118,23 @@ def evidence(tried: Tried) -> Evidence:
         better_eye=better_eye(result),
         error_deg=math.nan if result is None else result.accuracy_deg,
         points=_points(tried),
-        faulty=bool(tried.fault),
+        faulty=bool(tried.fault) or _unmet(tried),
         behaviour=behaviour,
     )
+
+
+def _unmet(tried: Tried) -> bool:
+    """Whether looks at check targets were waited for in vain, though others came.
+
+    Raw features of a few looks elsewhere can agree with one another: no weight tells,
+    but then gaze is nowhere near what is looked at later.
+    """
+    rows, result = tried.behaviour.targets, tried.result
+    checks = rows["role"] == "validation"
+    if result is None or not checks.any() or checks.all():
+        return False
+    before, then = rows["missed"][~checks].mean(), rows["missed"][checks].mean()
+    return bool(result.accuracy_deg >= FAR_DEG and then >= 0.5 and before < 0.2)
 
 
 def _median(values: Array) -> float:

@@ -128,7 +128,7 @@ def contradicting(seen: Evidence, protocol: Protocol, helper: bool) -> Finding |
     """Looks that give no mapping: some were elsewhere, and it cannot be told which."""
     if not seen.faulty or protocol.glides or not helper:
         return None
-    if _misses(seen) or protocol.pace.advance == "key":
+    if protocol.pace.advance == "key":
         return None
     figure = seen.figure("looks without a mapping", seen.shown)
     change = _change(protocol, "pace.advance", "key", words.contradicting(), figure)
