@@ -168,7 +168,9 @@ def test_other_formats_and_versions_are_named(tmp_path: Path) -> None:
         )
 
 
-@pytest.mark.parametrize("version", [None, "1", 1.5, np.array([1, 2])])
+@pytest.mark.parametrize(
+    "version", [None, "one", "", "-1", "1.0", 1.5, np.array([1, 2])]
+)
 def test_a_version_that_is_none(version: Any, tmp_path: Path) -> None:
     path = tmp_path / "foreign.h5"
     with h5py.File(path, "w") as file:
@@ -178,6 +180,19 @@ def test_a_version_that_is_none(version: Any, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read(path)
     one_line(caught.value, "names no version")
+
+
+@pytest.mark.parametrize("version", ["1", b"1", 1, 1.0, np.uint8(1), np.array([1])])
+def test_a_version_in_any_form_that_says_it(version: Any, tmp_path: Path) -> None:
+    # Source: contract, recording file: it gives attribute names, and no type of this.
+    path = tmp_path / "foreign.h5"
+    with h5py.File(path, "w") as file:
+        file.attrs["format"], file.attrs["version"] = "calibkit-test", version
+    read(path)
+    with h5py.File(path, "a") as file:
+        file.attrs["version"] = "99"
+    with pytest.raises(InputError, match="version 99"):
+        read(path)
 
 
 def test_a_file_that_another_program_changed(tmp_path: Path) -> None:

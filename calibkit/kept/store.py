@@ -285,7 +285,9 @@ def _check_kind(
         raise InputError(f"{name} is not a {format} file: it names no format")
     if kind != format:
         raise InputError(f"{name} is a {kind[:64]!r} file; give a {format!r} file")
-    number = np.asarray(version)
+    # Other programs may write all attributes as text.
+    as_text = isinstance(version, str) and version.isdecimal() and len(version) < 9
+    number = np.asarray(int(str(version)) if as_text else version)
     if number.dtype.kind not in "iuf" or number.size != 1 or number.item() % 1:
         raise InputError(f"{name} names no version; write its version, 1 or later")
     if number.item() < 1 or number.item() > max_version:
