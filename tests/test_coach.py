@@ -330,6 +330,13 @@ def test_checks_waited_for_in_vain_speak_against_the_looks_before_them() -> None
     assert keys_changed(coach.advise(made))[0] == "targets.start_deg"
 
 
+def test_of_an_eye_that_is_not_seen_nothing_is_said() -> None:
+    blind = behaviour(loss_left=1.0)
+    advice = coach.advise(tried(blind, assessment(spread=0.6), fault="it folds"))
+    assert "data.eyes" not in {kept.key for kept in advice.kept}
+    assert not any(f.where for change in advice.changes for f in change.evidence)
+
+
 def test_where_nothing_helps_and_no_key_was_gained_none_is_promised() -> None:
     by_key = protocols.load("wide", ["pace.advance=key"])
     advice = coach.advise(tried(fault="it is mirrored", grid=(0, 0), protocol=by_key))

@@ -190,7 +190,8 @@ def sentences(advice: Advice, compared: Comparison | None) -> str:
         lines.append(_("It was at: {places}.").format(places=listed))
     if advice.changes:
         lines.append(" ".join(kept.reason for kept in advice.kept))
-    lines.append(" ".join(flags))
+    if flags:
+        lines.append(_("Add to the command: {flags}").format(flags=" ".join(flags)))
     return "\n".join(line for line in lines if line)
 
 

@@ -217,7 +217,8 @@ def _left_alone(seen: Evidence, now: Tried, keys: set[str]) -> tuple[Kept, ...]:
         found.append(Kept(key="targets.points", reason=words.kept_points(seen.shown)))
     if seen.latency_s < patterns.SLOW_S and "pace.limit_s" not in keys:
         found.append(Kept(key="pace.limit_s", reason=words.kept_pace(seen.latency_s)))
-    if seen.better_eye[0] and "data.eyes" not in keys:
+    blind = max(seen.loss_left, seen.loss_right) >= patterns.ONE_EYE_LOSS
+    if seen.better_eye[0] and not blind and "data.eyes" not in keys:
         found.append(Kept(key="data.eyes", reason=words.kept_eyes()))
     here, there = seen.edge[:2]
     if here - there < patterns.EDGE_MORE and "targets.area" not in keys:

@@ -130,7 +130,8 @@ def contradicting(seen: Evidence, protocol: Protocol, helper: bool) -> Finding |
         return None
     if protocol.pace.advance == "key":
         return None
-    figure = seen.figure("looks without a mapping", seen.shown)
+    # Where gaze was not met says nothing of which looks were elsewhere.
+    figure = Figure(name="looks without a mapping", value=float(seen.shown))
     change = _change(protocol, "pace.advance", "key", words.contradicting(), figure)
     return Finding(name="contradicting", changes=(change,))
 
