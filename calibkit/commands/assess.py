@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
     if others:
         options.emit("\n" + "\n".join(_side_by_side(args.mapping.name, result, others)))
     for name, why in left_out.items():
-        options.say(f"calibkit: {name} is left out: {why}")
+        options.say(_("{name} is left out: {why}").format(name=name, why=why))
     return 0
 
 
