@@ -284,6 +284,29 @@ def test_cameras_may_be_the_other_way_round(
     assert np.median(errors(here[6:9], mixed, 2)) < 1.1 * np.median(straight)
 
 
+def seen_smaller(rec: Recording, factor: float) -> Recording:
+    """Return it as with lights further apart: pupils move less, counted by these."""
+    samples = rec.samples.copy()
+    column = {(c.eye, c.type): [] for c in rec.channels}  # type: ignore[var-annotated]
+    for k, channel in enumerate(rec.channels):
+        column[channel.eye, channel.type].append(k)
+    for (eye, kind), (pupil, *_) in column.items():
+        if kind in ("PupilX", "PupilY"):
+            middle = rec.samples[:, column[eye, "Reflex" + kind[-1]]].mean(axis=1)
+            samples[:, pupil] = middle + factor * (rec.samples[:, pupil] - middle)
+    return replace(rec, samples=samples)
+
+
+def test_another_camera_at_one_of_several_screens(here: list[Recording]) -> None:
+    """A prior of several set-ups tries sizes even where a screen is one of its own."""
+    several = calibkit.learn_shared([*crowd(1, 6), *here[:6]])
+    assert several.mixed
+    assert not several.foreign(here[0].setup)
+    straight = errors(here[6:9], several, 3)
+    smaller = errors([seen_smaller(rec, 0.5) for rec in here[6:9]], several, 3)
+    assert np.median(smaller) < 1.2 * np.median(straight)
+
+
 def test_sittings_of_one_person_are_not_one_sitting() -> None:
     """What changes between a person's days is no noise of their looks."""
     people = [invented.record(4000 + k, invented.NINE, checks=[])[0] for k in range(8)]

@@ -116,7 +116,9 @@ def person_of(
         prior, found, lag = _without_prior(last.setup, material)
     else:
         notes = _warnings(last.setup, prior, len(material.points))
-        if prior.foreign(last.setup):
+        # That one of several set-ups has this screen does not say it has this camera.
+        mixed = prior.mixed and len(material.points) > FEW_LOOKS
+        if mixed or prior.foreign(last.setup):
             prior, found, lag = _from_elsewhere(last.setup, prior, material)
         else:
             prior, found, lag = _believed(last.setup, prior, material)
