@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 import calibkit
 from calibkit import simulation
 from calibkit.channels import Channel
+from calibkit.fitted.estimate import pose_noise
 from calibkit.geometry import Setup, angle_between, px_to_angles
 from calibkit.kept.recording import Recording, target_rows
 
@@ -113,3 +114,35 @@ def test_what_makes_up_for_the_head_itself_needs_no_pose(tracker: str) -> None:
     rec = simulation.record(who, where, seed=3)[0]
     mapping = calibkit.fit(rec.with_targets(list(range(9))))
     assert mapping.layout.covariates == ()
+
+
+def test_noise_of_a_pose_is_in_what_is_stated() -> None:
+    """By the delta method: slopes times the pose's covariance, the same for both eyes.
+
+    Drawn anew instead of worked out: samples of one place, with other poses.
+    """
+    rng = np.random.default_rng(5)
+    rec, _ = sitting(5, wandering(5))
+    mapping = calibkit.fit(rec)
+    basis, eyes = mapping.basis, len(mapping.basis.centre)
+    spread = np.diag([0.3**2, 0.3**2] * eyes)
+    spread[0, 2] = spread[2, 0] = spread[1, 3] = spread[3, 1] = 0.3**2
+    told = pose_noise(spread, basis, mapping.weights.mean)
+    pose = basis.extra_centre[0] + rng.normal(0, 0.3, (20_000, 2))
+    xy = np.repeat(basis.centre[:, None], len(pose), axis=1)
+    extra = np.repeat(pose[None], eyes, axis=0)
+    drawn = [mapping.evaluator.one_eye(xy[e], extra[e], e) for e in range(eyes)]
+    found = np.cov(np.concatenate(drawn, axis=1).T)
+    same = np.tile(np.eye(2, dtype=bool), (eyes, eyes))
+    assert told[same] == pytest.approx(found[same], rel=0.05)
+
+
+def test_a_pose_as_noisy_as_another_is_noisier_gaze() -> None:
+    sds = []
+    for noisy in (False, True):
+        rec, _ = sitting(6, wandering(6))
+        rec.samples.setflags(write=True)
+        extra = np.random.default_rng(6).normal(0, 1.0, (len(rec.samples), 2))
+        rec.samples[:, 4:] += noisy * extra
+        sds.append(np.sqrt(np.diag(calibkit.fit(rec).noise.sample)))
+    assert (sds[1] > 1.2 * sds[0]).all()

@@ -239,12 +239,28 @@ def _person_noise(
     return factors
 
 
+def pose_noise(spread: Array, basis: Basis, weights: Array) -> Array:
+    """What covariates' noise (ec, ec) does to a sample's gaze, (2e, 2e) degrees²."""
+    eyes, count = len(basis.centre), len(basis.covariates)
+    slope = weights.reshape(eyes, 2, basis.terms)[..., basis.terms - count :]
+    slope = slope / basis.extra_scale[:, None]
+    shaped = spread.reshape(eyes, count, eyes, count)
+    each = np.einsum("eak,ekfl,fal->eaf", slope, shaped, slope)
+    out = np.zeros((eyes, 2, eyes, 2))
+    for axis in range(2):
+        out[:, axis, :, axis] = each[:, axis]
+    cov: Array = out.reshape(2 * eyes, 2 * eyes)
+    return cov
+
+
 def with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> Noise:
     """Put this person's sample noise in the place of the population's."""
     if len(found) == 0:
         return noise
     slope = basis.derivatives(basis.centre[:, None, :])[:, 0]
     own = sample_noise(found.spread, gains(slope[None], weights)[0])
+    if found.extra_spread is not None:
+        own = own + pose_noise(found.extra_spread, basis, weights)
     # An eye that was never seen keeps the population's noise.
     never = np.repeat(~found.seen.any(axis=0), 2)
     sample = np.where(never[:, None] | never[None, :], noise.sample, own)

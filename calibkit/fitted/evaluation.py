@@ -22,10 +22,10 @@ SIDE = int(2 * EDGE * STEPS) + 1
 # A person looks this near to the middle of a target, sd in degrees; what both eyes are
 # off by beyond it is no aim of the person's but the tracker's error.
 PERSON_DEG = 0.35
-# Of a sample's noise, what is in a stated variance. Noise lasts: of the mean of a look
-# of 0.2 s it leaves 0.5 to 0.85 (simulated trackers of six kinds), of a sample all, and
-# regions are to hold for both.
-SAMPLE_SHARE = 0.7
+# Of a sample's noise, what is in a stated variance. Noise lasts: in the mean of a look
+# of 0.2 s there is 0.3 to 0.85 of it (six kinds of simulated trackers), in a sample
+# all, and regions are to hold for both.
+SAMPLE_SHARE = 0.6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -18,6 +18,7 @@ from calibkit.fitted.looks import (
     Seen,
     Sight,
     correlation,
+    covariate_spread,
     look_at,
     median_rows,
     pooled,
@@ -118,6 +119,7 @@ def sight(
         spread=pooled(seen, len(xy)),
         correlation=correlation(clean, calm, rate),
         clean=clean,
+        extra_spread=covariate_spread(extra, calm),
     )
 
 

@@ -80,6 +80,7 @@ class Sight:
     spread: Array
     correlation: float
     clean: Array
+    extra_spread: Array
 
 
 def median_rows(values: Array) -> Array:
@@ -179,6 +180,25 @@ def pooled(seen: Sequence[Seen], eyes: int) -> Array:
         both.sum(axis=0), 1.0
     )
     return pooled
+
+
+def covariate_spread(extra: Array, looks: Sequence[NDArray[np.intp]]) -> Array:
+    """Covariance (ec, ec) of covariates (e, n, c) within looks, the mean over these."""
+    eyes, _, count = extra.shape
+    none = np.zeros((eyes * count, eyes * count))
+    if not none.size or not looks:
+        return none
+    each = []
+    for rows in looks:
+        part = np.concatenate(list(extra[:, rows]), axis=1)
+        each.append(_pair_covariance(part - median_rows(part)))
+    total = np.array(each)
+    usual = np.median(np.diagonal(total, axis1=1, axis2=2), axis=0)
+    size = np.diagonal(total, axis1=1, axis2=2) / np.maximum(usual, 1e-300)
+    # A head that moved in a look must not speak for all.
+    cap = np.minimum(1.0, 3.0 / np.maximum(size.max(axis=1), 1e-300))
+    found: Array = np.mean(total * cap[:, None, None], axis=0)
+    return found
 
 
 def correlation(xy: Array, looks: Sequence[NDArray[np.intp]], rate: float) -> float:

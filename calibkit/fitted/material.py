@@ -13,7 +13,7 @@ from calibkit.errors import InputError
 from calibkit.fitted.features import Layout, read
 from calibkit.fitted.fixation import AFTER_S, rate_of, sight
 from calibkit.fitted.looks import Look
-from calibkit.fitted.observations import Points, points
+from calibkit.fitted.observations import OF_ALL, Points, points
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -172,12 +172,14 @@ def merged(materials: Sequence[Material]) -> Material:
     parts = {
         name: np.concatenate([getattr(p, name) for p in shifted])
         for name in vars(first.points)
-        if name != "spread"
+        if name not in OF_ALL
     }
     spread = np.mean([p.spread for p in shifted], axis=0)
+    extra = [p.extra_spread for p in shifted if p.extra_spread is not None]
+    extra_spread = np.mean(extra, axis=0) if extra else None
     return Material(
         layout=first.layout,
-        points=Points(**parts, spread=spread),
+        points=Points(**parts, spread=spread, extra_spread=extra_spread),
         glides=sum((m.glides for m in materials), ()),
         targets=np.concatenate([m.targets for m in materials]),
         reasons={

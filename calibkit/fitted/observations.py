@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 # A gliding target is followed less exactly than a still one is looked at, and the error
 # of one block is still there in the next (measured on simulated persons).
 GLIDE_FACTOR = 6.0
+OF_ALL = ("spread", "extra_spread")  # of Points, what is not by look
 LAPSE_DEG = 8.0  # sd of where people look who do not look at the target
 
 
@@ -92,6 +93,8 @@ class Points:
         Row in the recording's targets.
     spread : array (2e, 2e)
         Covariance of single samples, in features.
+    extra_spread : array (ec, ec), optional
+        The same of their covariates, where it is known.
     """
 
     gaze: Array
@@ -102,6 +105,7 @@ class Points:
     moving: NDArray[np.bool_]
     target: NDArray[np.int_]
     spread: Array
+    extra_spread: Array | None = None
 
     def __len__(self) -> int:
         return len(self.gaze)
@@ -109,7 +113,7 @@ class Points:
     def take(self, which: NDArray[np.int_] | NDArray[np.bool_]) -> Points:
         """Return some of the looks."""
         parts = {
-            name: value if name == "spread" else value[which]
+            name: value if name in OF_ALL else value[which]
             for name, value in vars(self).items()
         }
         return Points(**parts)
@@ -135,6 +139,7 @@ def points(looks: Sequence[Look], gaze: Array, sight: Sight, eyes: int) -> Point
         moving=np.array([look.path_time is not None for look in looks], bool),
         target=np.array([look.target for look in looks], int),
         spread=sight.spread,
+        extra_spread=sight.extra_spread,
     )
 
 

@@ -228,7 +228,9 @@ def _without_prior(
     best, lag = _with_lag(prior, material, start)
     if not plan.in_degrees:
         # Only now is it known what a sample's noise is in degrees.
-        rougher = _as_rough_as(prior, best.noise)
+        alone = replace(found, extra_spread=None)
+        own = with_samples(prior.noise, prior.basis, best.weights.mean, alone)
+        rougher = _as_rough_as(prior, own)
         if rougher is not prior:
             prior = rougher
             best, lag = _with_lag(prior, material, start)

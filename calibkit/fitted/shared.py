@@ -181,7 +181,7 @@ def _basis(crowd: Crowd, degree: int, groups: tuple[str, ...]) -> Basis:
 
 def _points(crowd: Crowd, basis: Basis, found: Points) -> Points:
     columns = [crowd.layout.covariates.index(name) for name in basis.covariates]
-    return replace(found, extra=found.extra[..., columns])
+    return replace(found, extra=found.extra[..., columns], extra_spread=None)
 
 
 def _learn(
