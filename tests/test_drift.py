@@ -358,6 +358,30 @@ def test_a_sign_is_told_once_and_when_it_has_gone() -> None:
     assert "again" in told[1]
 
 
+def pupils_told(widths: list[float], usual: float = 6.0) -> list[int]:
+    """Blocks, of those with these widths, in which a sign of the pupils came up."""
+    reference = Reference(levels={"pupil": Level(mean=usual, sd=0.0, unit="mm")})
+    signs, told = drift_signs.Signs(reference=reference), []
+    for k, width in enumerate(widths):
+        block = {"pupil": Level(mean=width, sd=0.0, unit="mm")}
+        signs, texts = drift_signs.observe(signs, block)
+        told += [k] * len(texts)
+    return told
+
+
+def test_the_pupils_usual_width_is_learned_a_little() -> None:
+    """The limit is 0.75 mm for wide pupils; up to a third of it, 0.25, is learned."""
+    # The calibration saw them 0.2 mm too narrow; 0.9 more than there are 0.7 by now.
+    assert pupils_told([6.2] * 60 + [6.9] * 60) == []
+    # The level takes 6 blocks over the limit, 0.9 (1 - 0.7^6) > 0.75, and holds for 36.
+    assert pupils_told([6.0] * 60 + [6.9] * 60) == [60 + 5 + 35]
+    # What is far off from the start is told all the same.
+    assert pupils_told([7.1] * 60) == [35]
+    # Later nothing is learned: slow changes count in full.
+    slow = [6.0] * 60 + [6.0 + 0.005 * k for k in range(240)]
+    assert pupils_told(slow) != []
+
+
 def test_the_pupil_counts_by_half_a_millimetre_or_a_tenth() -> None:
     """Source: literature.md section 3: 0.5 mm or 10 %, whichever is less; told from
     half as much again on, by the false alarms measured in tests/benchmarks/drift.py."""

@@ -21,22 +21,31 @@ PUPIL_MM, PUPIL_SHARE = 0.5, 0.10
 # At the limit itself a simulated pupil's own slow unrest gives some fifty notices an
 # hour (tests/benchmarks/drift.py); half as much again, held for a minute, about two.
 PUPIL_FACTOR = 1.5
+# Twenty seconds of calibration do not tell a pupil's usual width: the first minutes
+# after it are counted in, though never by more than this share of the limit.
+LEARNED_SHARE = 1 / 3
 NOISE_FACTOR, LOSS_MORE = 3.0, 0.35
 BACK = 0.75  # of a limit: below it a sign has gone
 
 
 @dataclass(frozen=True, kw_only=True)
 class Pace:
-    """Weight of a new block in the level; blocks until a sign is told, or has gone."""
+    """Weight of a new block in the level; blocks until a sign is told, or has gone.
+
+    `own` is how many blocks the calibration counts for, `learn` how many more are
+    counted into what is usual.
+    """
 
     weight: float
     hold: int
     forget: int
+    own: int = 0
+    learn: int = 0
 
 
 PACE = Pace(weight=0.3, hold=4, forget=15)
 SLOW = {
-    "pupil": Pace(weight=0.3, hold=36, forget=60),
+    "pupil": Pace(weight=0.3, hold=36, forget=60, own=10, learn=50),
     "noise": Pace(weight=0.15, hold=8, forget=30),
     "loss": Pace(weight=0.15, hold=8, forget=30),
 }
@@ -53,12 +62,18 @@ class Sign:
     beyond, within : int
         Blocks in a row over the limit, or clearly below it.
     told : bool
+    usual : float
+        Mean over the calibration and the blocks that were counted in, NaN before.
+    learned : int
+        How many these are.
     """
 
     level: float = math.nan
     beyond: int = 0
     within: int = 0
     told: bool = False
+    usual: float = math.nan
+    learned: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,18 +114,38 @@ def _step(sign: Sign, name: str, usual: Level, now: float) -> tuple[Sign, str]:
     first = math.isnan(sign.level)
     pace = SLOW.get(name.split()[0], PACE)
     level = now if first else sign.level + pace.weight * (now - sign.level)
-    ratio = far(name, usual, level)
-    sign = Sign(
+    sign = _learn(sign, usual, now, pace)
+    ratio = far(name, _known(sign, usual), level)
+    sign = replace(
+        sign,
         level=level,
         beyond=sign.beyond + 1 if ratio > 1 else 0,
         within=sign.within + 1 if ratio < BACK else 0,
-        told=sign.told,
     )
     if not sign.told and sign.beyond >= pace.hold:
         return replace(sign, told=True), _words(name, usual, level)
     if sign.told and sign.within >= pace.forget:
         return replace(sign, told=False), f"{_thing(name)} is as it was again"
     return sign, ""
+
+
+def _learn(sign: Sign, usual: Level, now: float, pace: Pace) -> Sign:
+    """Count a block into what is usual, during the first minutes."""
+    if sign.learned >= pace.learn:
+        return sign
+    before = usual.mean if math.isnan(sign.usual) else sign.usual
+    count = sign.learned + 1
+    mean = before + (now - before) / (pace.own + count)
+    return replace(sign, usual=mean, learned=count)
+
+
+def _known(sign: Sign, usual: Level) -> Level:
+    """What is usual by now: by the calibration, and a little by what came after."""
+    if math.isnan(sign.usual):
+        return usual
+    most = LEARNED_SHARE * _pupil_limit(usual)
+    mean = min(max(sign.usual, usual.mean - most), usual.mean + most)
+    return replace(usual, mean=mean)
 
 
 def far(name: str, usual: Level, level: float) -> float:
@@ -142,10 +177,14 @@ def far(name: str, usual: Level, level: float) -> float:
 
 
 def _pupil(usual: Level, off: float) -> float:
+    return off / max(_pupil_limit(usual), 1e-12)
+
+
+def _pupil_limit(usual: Level) -> float:
     limit = PUPIL_SHARE * usual.mean
     if usual.unit == "mm":
         limit = min(limit, PUPIL_MM)
-    return off / max(PUPIL_FACTOR * limit, 1e-12)
+    return PUPIL_FACTOR * limit
 
 
 def _head(name: str, usual: Level, off: float) -> float:
