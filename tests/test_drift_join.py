@@ -113,6 +113,9 @@ class World:
         self.channels, self.now_s = self.rec.channels, float(self.rec.time[0]) - 0.1
         self.events = sorted(self.events, key=lambda event: event[0])
 
+    def flush(self) -> None:
+        """Nothing waits."""
+
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
         """The tracker's next sample, 10 ms old."""
         if self.place == len(self.rec.time):

@@ -290,6 +290,10 @@ class Inlet:
     def __init__(self, clock: Clock, dies_s: float, channels: Any = CHANNELS) -> None:
         self.clock, self.dies_s, self.channels = clock, dies_s, channels
         self.closed, self.ahead_s = False, 0.0
+        self.waiting: list[float] = []  # stamps of what came while it was opened
+
+    def flush(self) -> None:
+        self.waiting.clear()
 
     def pull(self, wait_s: float = 0.0) -> Chunk:
         self.clock.sleep(min(wait_s, 0.01))
@@ -299,6 +303,8 @@ class Inlet:
         return Chunk(time_raw=stamp, samples=np.ones((1, 2)), correction_s=0.0)
 
     def next(self, wait_s: float) -> tuple[float, Sequence[float]]:
+        if self.waiting:
+            return self.waiting.pop(0), [1.0, 1.0]
         chunk = self.pull(wait_s)
         return float(chunk.time_raw[0]), chunk.samples[0].tolist()
 
@@ -512,6 +518,26 @@ def test_waiting_ends_with_status_4_and_stopping_with_nothing() -> None:
     assert here.clock.now_s == pytest.approx(1002.0, abs=0.1)
     assert wiring_publish.wait_for_stream(here.edges(), here.stop) is None
     assert here.clock.now_s == pytest.approx(1010.0, abs=0.1)
+
+
+def test_what_came_while_a_stream_was_opened_is_not_passed_on() -> None:
+    """Source: the requirement, no gaze older than 150 ms beyond its own delay."""
+    here = world()
+    here.add(TRACKER, 1000.0, 1002.0)
+    here.add(replace(TRACKER, uid="u2"), 1003.0, 1e9)
+
+    def slowly(found: Found) -> Inlet:
+        inlet = here.connect(found)
+        begun_s = here.clock.now_s
+        here.clock.sleep(0.55)
+        inlet.waiting = [begun_s + 0.01 * k for k in range(55)]
+        return inlet
+
+    edges = replace(here.edges(), connect=slowly)
+    wiring_publish.publish(Publisher(Double()), TRACKER, edges, here.stop)
+    assert here.opened == [TRACKER.uid, "u2"]
+    assert len(here.sink.rows) > 100
+    assert (np.array(here.sink.at) - here.sink.times).max() < 0.02
 
 
 def test_another_trackers_stream_is_refused_at_the_start() -> None:

@@ -58,6 +58,10 @@ class Tap:
             self._keep(got)
         return got
 
+    def flush(self) -> object:
+        """Drop what waits."""
+        return self._inlet.flush()
+
     def close(self) -> None:
         """Disconnect."""
         self._inlet.close()

@@ -33,6 +33,7 @@ class Inlet(Protocol):
     @property
     def channels(self) -> Sequence[Channel]: ...  # noqa: D102
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None: ...  # noqa: D102
+    def flush(self) -> object: ...  # noqa: D102
     def close(self) -> None: ...  # noqa: D102
 
 
@@ -173,6 +174,10 @@ def publish(publisher: Publisher, first: Found, edges: Edges, stop: Stop) -> Non
                 publisher.found(first.label, edges.clock())
                 if first.uid not in lost:
                     publisher.gate.renew()
+                # What came while it was opened is old by now, and how old a stream
+                # always is nobody knows yet.
+                with suppress(DeviceError):  # the next pull says it
+                    inlet.flush()
                 text = _pump(publisher, inlet, outlet, edges, stop)
                 inlet.close()
                 if not stop:

@@ -43,6 +43,12 @@ class LiveInlet(lsl.GazeInlet):
         self._pull = None
         lsl_found.let_go(gone)
 
+    def flush(self) -> int:
+        """Drop what waits; a stream that is lost is told by the next pull."""
+        with contextlib.suppress(Exception):
+            return super().flush()
+        return 0
+
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
         """Return the next sample, or None when none came in time.
 

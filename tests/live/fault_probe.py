@@ -103,7 +103,11 @@ class Probe:
             bisect_left(self.halts, at, key=lambda halt: halt[0])
             for at in (begin_s, end_s)
         )
-        stood = sum(lost for _, lost in self.halts[first : last + 1])
+        # Of a halt, what lies within; the one that ends just after is among them.
+        stood = sum(
+            max(0.0, min(at, end_s) - max(at - lost, begin_s))
+            for at, lost in self.halts[first : last + 1]
+        )
         queued = self._queued_s(begin_s, end_s)
         return min(max(stood, queued), end_s - begin_s)
 

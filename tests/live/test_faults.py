@@ -134,6 +134,7 @@ def test_what_the_machine_keeps_back_is_the_longest_wait_of_each_program() -> No
     probe.queues = []
     assert probe.lost_s(10.0, 10.5) == pytest.approx(0.03)
     assert probe.lost_s(10.3, 10.5) == 0.0
+    assert probe.lost_s(10.0, 10.19) == pytest.approx(0.02)  # what of it lay within
     # One that began meanwhile waited since then.
     probe.queues = [(10.0, {}, {3}), (10.4, {3: {"d": (0.07, 0.01)}}, {3})]
     assert probe.lost_s(10.25, 10.39) == pytest.approx(0.07)
