@@ -96,6 +96,8 @@ class Probe:
                 used = {pid: _used(pid) for pid in {*self.programs(), *own}}
                 self.queues.append((now, used, own))
                 before = lsl.clock()
+                if before - now > 0.025:  # it stood still while this looked
+                    self.halts.append((before, before - now))
 
     def lost_s(self, begin_s: float, end_s: float) -> float:
         """How long, at least, the machine and not the programs held things up."""

@@ -140,6 +140,20 @@ def test_what_the_machine_keeps_back_is_the_longest_wait_of_each_program() -> No
     assert probe.lost_s(10.25, 10.39) == pytest.approx(0.07)
 
 
+def test_a_halt_while_the_probe_looks_is_noticed_too() -> None:
+    def slow() -> list[int]:
+        time.sleep(0.1)
+        return []
+
+    probe = fault_probe.Probe(slow)
+    end_s = time.monotonic() + 10.0
+    while not probe.halts and time.monotonic() < end_s:
+        time.sleep(0.01)
+    probe.stop = True
+    probe.thread.join()
+    assert any(lost > 0.09 for _, lost in probe.halts)
+
+
 def test_a_publisher_that_keeps_itself_waiting_is_not_excused() -> None:
     """Threads of its own that want more processors than there are.
 
