@@ -173,6 +173,14 @@ def confidence_column(channels: Sequence[Channel], eye: str) -> int | None:
     return columns.get(eye, columns.get("both"))
 
 
+def sure_from(min_confidence: float) -> float:
+    """Return what to compare confidences with, of single and double precision alike.
+
+    A stream's 0.7 in single precision is a little less than 0.7, and no less sure.
+    """
+    return min(min_confidence, float(np.float32(min_confidence)))
+
+
 def screen_px(
     samples: NDArray[np.floating], source: FeatureSource, setup: Setup
 ) -> NDArray[np.float64]:

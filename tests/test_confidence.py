@@ -94,10 +94,38 @@ def test_a_mapping_keeps_it_and_live_gaze_does_the_same(
         calibkit.Mapping.from_snapshot(older)
 
 
+# Source: IEEE 754, the nearest single to 0.7 is below it, the nearest to 0.6 above.
+@pytest.mark.parametrize("least", [0.6, 0.7])
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_as_sure_as_asked_for_is_sure_in_either_precision(
+    rec: Recording, least: float, kind: type[np.floating]
+) -> None:
+    samples = np.array(rec.samples, float)
+    unsure = samples[:, -2] < 0.6
+    samples[:, -2] = np.where(unsure, least - 0.001, least)
+    rec = replace(
+        rec,
+        samples=samples.astype(kind),
+        protocol=PROTOCOL.replace("0.6", str(least)),
+    )
+    mapping = calibkit.fit(rec)
+    want = mapping.apply(rec.samples)
+    row = live(mapping)
+    got = np.array([row(sample) for sample in rec.samples.tolist()])
+    np.testing.assert_array_equal(got, np.column_stack([want.xy, want.sd]))
+    plain = replace(rec, protocol="")
+    lost = calibkit.assess(mapping, rec).eyes["left"].loss
+    all_in = calibkit.assess(calibkit.fit(plain), plain).eyes["left"].loss
+    assert lost - all_in == pytest.approx(unsure.mean(), abs=0.02)
+
+
 def test_unsure_samples_are_lost_in_an_assessment(rec: Recording) -> None:
     plain = replace(rec, protocol="")
     mapping = calibkit.fit(plain)
     assert mapping.layout.min_confidence == 0.0
+    assert (
+        "min_confidence" not in mapping.snapshot()["layout"]
+    )  # ids stay what they are
     all_in = calibkit.assess(mapping, plain)
     asked = calibkit.assess(mapping, rec)  # the check's own protocol asks for more
     assert asked.eyes["left"].loss - all_in.eyes["left"].loss == pytest.approx(

@@ -273,7 +273,7 @@ def read(
         for row, source in enumerate(plan.eyes):
             _position(source, samples, setup, xy[row])
             if source.confidence is not None and least > 0:
-                poor = ~(samples[:, source.confidence] >= least)
+                poor = ~(samples[:, source.confidence] >= words.sure_from(least))
                 xy[row, poor] = np.nan
             for k, columns in enumerate(source.covariates):
                 extra[row, :, k] = _mean_of(samples, columns)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.channels import sure_from
 from calibkit.fitted.evaluation import EDGE, SIDE, STEPS, Evaluator
 from calibkit.fitted.features import EyeSource
 from calibkit.fitted.mapping import Mapping
@@ -259,7 +260,8 @@ def _sure(source: EyeSource, setup: Setup, least: float) -> Read:
     position, column = _position(source, setup), source.confidence
     if column is None or least <= 0:
         return position
-    return lambda sample: position(sample) if sample[column] >= least else None
+    enough = sure_from(least)
+    return lambda sample: position(sample) if sample[column] >= enough else None
 
 
 def _position(source: EyeSource, setup: Setup) -> Read:

@@ -60,8 +60,9 @@ def layout_snapshot(layout: Layout) -> dict[str, Any]:
         "width": layout.width,
         "covariates": list(layout.covariates),
         "groups": list(layout.groups),
-        "min_confidence": float(layout.min_confidence),
     }
+    if layout.min_confidence > 0:  # files from before it was kept keep their id
+        plain["min_confidence"] = float(layout.min_confidence)
     for source in layout.eyes:
         plain[source.eye] = {
             "kind": source.kind,

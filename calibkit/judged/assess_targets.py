@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import geometry
-from calibkit.channels import EYES, Channel, confidence_column, plain_eye
+from calibkit.channels import (
+    EYES,
+    Channel,
+    confidence_column,
+    plain_eye,
+    sure_from,
+)
 from calibkit.errors import InputError
 from calibkit.judged import quality
 from calibkit.judged.assess_figures import (
@@ -121,7 +127,7 @@ def _sure(rec: Recording) -> Recording:
     for eye in EYES:
         column = confidence_column(rec.channels, eye)
         if column is not None:
-            poor = ~(samples[:, column] >= least)
+            poor = ~(samples[:, column] >= sure_from(least))
             for position in _eye_columns(rec.channels, eye):
                 samples[poor, position] = np.nan
     return replace(rec, samples=samples)
