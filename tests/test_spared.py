@@ -52,6 +52,27 @@ def test_inputs_are_spared(
     assert {path.name: path.read_bytes() for path in files.iterdir()} == before
 
 
+@pytest.mark.parametrize("link", ["hardlink_to", "symlink_to"])
+def test_an_input_by_another_name_is_spared(
+    link: str,
+    files: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another case of letters is another name of one file, too, on some systems."""
+    monkeypatch.chdir(files)
+    try:
+        getattr(Path("other.h5"), link)("r.h5")
+    except OSError:
+        pytest.skip("no such links here")
+    before = Path("r.h5").read_bytes()
+    for words in ("fit r.h5 -o other.h5", "fit other.h5 -o r.h5"):
+        assert main([*words.split(), "--force"]) == 2
+        assert "also read" in capsys.readouterr().err
+    assert Path("other.h5").samefile("r.h5")
+    assert Path("r.h5").read_bytes() == before
+
+
 def test_an_export_is_not_replaced_under_its_own_input(
     files: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -242,11 +242,21 @@ def spare(output: Path, *inputs: Path | None) -> None:
     CallError
         When it would take the place of what is read.
     """
-    place = output.resolve()
     for path in inputs:
-        if path is not None and place in (path.resolve(), *path.resolve().parents):
-            what = "also read" if place == path.resolve() else f"where {path} lies"
-            raise CallError(f"{output} is {what}; name another output")
+        if path is None:
+            continue
+        place = path.resolve()
+        if _same(output, place):
+            raise CallError(f"{output} is also read; name another output")
+        if any(_same(output, above) for above in place.parents):
+            raise CallError(f"{output} is where {path} lies; name another output")
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two names are one file, also by a link or in another case."""
+    if one.exists() and other.exists():
+        return one.samefile(other)
+    return one.resolve() == other.resolve()
 
 
 def number(
