@@ -139,6 +139,19 @@ def test_it_can_be_taken_again_after_a_slow_start() -> None:
     assert priority.words == wiring_priority.WORDS["real-time"]
 
 
+@pytest.mark.skipif(os.name != "posix", reason="nice values are POSIX")
+def test_a_helper_gives_up_nice_where_there_is_nothing_else(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Source: macOS has setpriority(2), and Python no sched_setscheduler there."""
+    given: list[int] = []
+    monkeypatch.delattr(os, "sched_setscheduler", raising=False)
+    monkeypatch.setattr(os, "getpriority", lambda *_: wiring_priority.NICE)
+    monkeypatch.setattr(os, "setpriority", lambda *what: given.append(what[2]))
+    wiring_priority.usual()
+    assert given == [0]
+
+
 def test_slow_work_is_done_aside() -> None:
     system = System("Linux", set(ALL))
     priority = Priority(system.calls())

@@ -127,7 +127,7 @@ class Priority:
         self.kind = "usual"
 
     def fall(self, number: int = 0, frame: object = None) -> None:
-        """Give it back for good; a signal's handler."""
+        """Give it back until it is taken anew, and say why; a signal's handler."""
         del number, frame
         self.give_back()
         self.fallen = True
@@ -203,8 +203,9 @@ def raised(priority: Priority) -> Iterator[Priority]:
 
 def usual() -> None:
     """Leave a parent's priority: for a helper that need not be quick."""
-    with contextlib.suppress(OSError, AttributeError):
+    with contextlib.suppress(OSError, AttributeError):  # macOS has nice alone
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+    with contextlib.suppress(OSError, AttributeError):
         os.setpriority(os.PRIO_PROCESS, 0, max(0, os.getpriority(os.PRIO_PROCESS, 0)))
 
 
