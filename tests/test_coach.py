@@ -274,6 +274,20 @@ def test_one_that_has_moved_is_told_with_what_corrects_it() -> None:
     assert not any(word in said for word in BLAME)
 
 
+# Our judgement: what a single target cannot tell is not said to be well.
+@pytest.mark.parametrize("count", [1, 2])
+def test_what_few_targets_cannot_tell_is_not_called_a_fit(count: int) -> None:
+    then, now = assessment(ODD), assessment(ODD * np.tile([[1.0], [6.0]], (6, 1)))
+    few = [replace(one, targets=one.targets[:count]) for one in (now, then)]
+    fit = still_fits.compare(*few)
+    assert fit is not None
+    assert fit.unsure
+    said = still_fits.said(fit)
+    assert "fits" not in said
+    assert "may be chance" in said
+    assert f"{fit.now_deg:.1f}° off now" in said
+
+
 def test_one_that_is_off_in_all_directions_is_calibrated_again() -> None:
     off = assessment(np.random.default_rng(8).normal(0.0, 2.0, (12, 2)))
     said = still_fits.said(still_fits.compare(off, assessment(ODD)))

@@ -31,8 +31,16 @@ class Fit:
     @property
     def fits(self) -> bool:
         """Whether it fits as it did, as far as these targets can tell."""
-        farther = self.now_deg - self.then_deg > LEAST_DEG
-        return not (farther and self.worse >= PROBABLE)
+        return not (self._farther and self.worse >= PROBABLE)
+
+    @property
+    def unsure(self) -> bool:
+        """Whether it is farther off, and these targets cannot tell that from chance."""
+        return self._farther and self.fits
+
+    @property
+    def _farther(self) -> bool:
+        return self.now_deg - self.then_deg > LEAST_DEG
 
 
 def compare(now: Assessment | None, then: Assessment | None) -> Fit | None:
@@ -66,6 +74,11 @@ def said(fit: Fit | None) -> str:
     """Say it for the operator, with what to do; nothing where nothing is known."""
     if fit is None:
         return ""
+    if fit.unsure:
+        return _(
+            "Gaze is {now:.1f}° off now and was {then:.1f}° when the mapping was made. "
+            "That may be chance: more check targets would tell."
+        ).format(now=fit.now_deg, then=fit.then_deg)
     if fit.fits:
         return _(
             "The mapping fits as it did when it was made ({then:.1f}° off)."
