@@ -44,6 +44,8 @@ ELSEWHERE = 1.2
 # Up to so many looks every set of lapses is tried; of more, so many are believed first.
 MOST_SETS, MOST_FIRST = 5, 8
 LEFT_OUT = 1e-4  # trust in a lapse
+# Where of more looks than these so large a share is believed, none is seen mirrored.
+AGREED = 0.75
 NEGLIGIBLE = 0.003
 
 # What is added to a doubted prior's sd by group, degrees rms over the screen.
@@ -68,6 +70,11 @@ class Option:
     prior: SharedMapping
     trust: Array
     score: Array
+
+    @property
+    def believed(self) -> float:
+        """Mean trust in looks, by the likeliest answer."""
+        return float(self.trust[np.argmax(self.score)].mean())
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -176,14 +183,16 @@ def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Els
             score = score + TURNS[turn] - 0.5 * (step / size_sd) ** 2
             yield Option(turn=turn, prior=moved, trust=trust, score=score)
 
+    few = len(found) <= MOST_SETS
     straight = next(iter(TURNS))
-    options = list(tried(straight, SIZES))
-    for turn in list(TURNS)[1:]:
-        options += tried(turn, SIZES[::2])
+    options = list(tried(straight, SIZES if few else SIZES[::2]))
+    if few or max(options, key=_most).believed < AGREED:
+        for turn in list(TURNS)[1:]:
+            options += tried(turn, SIZES[::2])
     turn = max(options, key=_most).turn
-    if turn != straight:
+    if turn != straight or not few:
         options += tried(turn, SIZES[1::2])
-    best, chosen = _best(options, len(found) <= MOST_SETS)
+    best, chosen = _best(options, few)
     return Elsewhere(looks=found, options=tuple(options), best=best, chosen=chosen)
 
 

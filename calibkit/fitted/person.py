@@ -24,7 +24,7 @@ from calibkit.fitted.broad import (
     prior_weights,
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
-from calibkit.fitted.elsewhere import elsewhere, loosened
+from calibkit.fitted.elsewhere import AGREED, MOST_SETS, elsewhere, loosened
 from calibkit.fitted.estimate import (
     Estimate,
     estimate,
@@ -116,12 +116,7 @@ def person_of(
         prior, found, lag = _without_prior(last.setup, material)
     else:
         notes = _warnings(last.setup, prior, len(material.points))
-        # That one of several set-ups has this screen does not say it has this camera.
-        mixed = prior.mixed and len(material.points) > FEW_LOOKS
-        if mixed or prior.foreign(last.setup):
-            prior, found, lag = _from_elsewhere(last.setup, prior, material)
-        else:
-            prior, found, lag = _believed(last.setup, prior, material)
+        prior, found, lag = _with_prior(last.setup, prior, material)
     return Person(
         layout=replace(plan, min_confidence=last.least_confidence(min_confidence)),
         prior=prior,
@@ -302,6 +297,20 @@ def _with_drift(found: Estimate) -> Estimate:
         noise.drift, DRIFT_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
     )
     return replace(found, noise=replace(noise, drift=drift))
+
+
+def _with_prior(
+    setup: geometry.Setup, prior: SharedMapping, material: Material
+) -> tuple[SharedMapping, Estimate, float]:
+    """Estimate under a prior of this set-up, or of others or several brought here."""
+    foreign, count = prior.foreign(setup), len(material.points)
+    if foreign or (prior.mixed and FEW_LOOKS < count <= MOST_SETS):
+        return _from_elsewhere(setup, prior, material)
+    tried = _believed(setup, prior, material)
+    # That one of several set-ups has this screen does not say it has this camera.
+    if prior.mixed and count > FEW_LOOKS and tried[1].trust.mean() < AGREED:
+        return _from_elsewhere(setup, prior, material)
+    return tried
 
 
 def _believed(

@@ -21,6 +21,7 @@ import invented
 
 from calibkit import Mapping, Recording, fit, learn_shared
 from calibkit.fitted.basis import exponents
+from calibkit.fitted.starter import load as load_starter
 
 Array = NDArray[np.float64]
 SAMPLES, PEOPLE = 1_000_000, 200
@@ -76,12 +77,15 @@ def main() -> None:
     plain = seconds(bare(mapping, xy), 3)
     with_prior = 1e3 * seconds(lambda: fit(nine, shared), 25)
     without = 1e3 * seconds(lambda: fit(nine), 15)
+    elsewhere = load_starter("starter-pupil-reflex")
+    foreign = 1e3 * seconds(lambda: fit(nine, elsewhere), 15)
     learned = seconds(lambda: learn_shared(many), 1)
     print("| what | measured | limit |\n| --- | --- | --- |")
     print(
         f"| fit, nine targets, 250 Hz, shared mapping | {with_prior:.1f} ms | 20 ms |"
     )
     print(f"| the same without one | {without:.1f} ms | 50 ms |")
+    print(f"| the same with a starter, of other desks | {foreign:.1f} ms | none |")
     print(f"| learn_shared, {PEOPLE} people of nine points | {learned:.1f} s | 5 s |")
     print(
         f"| apply, a million samples, by bare numpy | {applied:.2f} / {plain:.2f} s = "
