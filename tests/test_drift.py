@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.stats import chi2, multivariate_normal
 
 from calibkit import fit, simulation
 from calibkit.errors import InputError
 from calibkit.geometry import Setup, angles_to_px, px_to_angles
 from calibkit.kept.recording import Recording
-from calibkit.live import drift, drift_mapping, drift_reference, drift_signs
+from calibkit.live import drift, drift_hook, drift_mapping, drift_reference, drift_signs
 from calibkit.live.drift_facts import NONE, Change, Drift, Policy
 from calibkit.live.drift_hook import DriftHook
 from calibkit.live.drift_reference import Level, Reference
@@ -183,7 +184,8 @@ def test_one_look_of_a_coarse_tracker_asks_for_a_second_unless_sure() -> None:
     assert (once.offset, kept.kind) == (NONE, "kept")
     assert "look at another target to make sure" in kept.text
     twice, (moved,) = drift.look(once, 5.0, SETUP, CENTRE, off, sd_deg=1.6)
-    assert (moved.kind, twice.offset[1]) == ("re-centred", pytest.approx(0.0))
+    assert moved.kind == "re-centred"
+    assert twice.offset[1] == pytest.approx(0.0)
     # Source: literature.md section 2, shrinkage, of two looks' mean: tau 2, its noise
     # (0.3² + 1.6²) / 2; a little less, for they may still be chance.
     tau, noise = 2.0**2, (0.3**2 + 1.6**2) / 2
@@ -404,6 +406,28 @@ def hook_of(recording: Recording, policy: Policy = LEARN) -> DriftHook:
     mapping = fit(recording)
     reference = drift_reference.reference(recording)
     return DriftHook(mapping, recording.channels, reference, policy)
+
+
+def test_signs_of_a_fast_tracker_are_read_in_some_of_its_rows(
+    recording: Recording, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Gaze waits meanwhile: of 2,000 rows a block needs no more than 300."""
+    sizes: list[int] = []
+    levels = drift_reference.levels
+
+    def noted(time: NDArray[np.float64], *rest: Any) -> dict[str, Level]:
+        sizes.append(len(time))
+        return levels(time, *rest)
+
+    hook = hook_of(recording)
+    monkeypatch.setattr(drift_reference, "levels", noted)
+    for start_s in np.arange(0.0, 6.0, 0.1):
+        time = start_s + np.arange(100) / 1000.0
+        hook.samples(
+            time, np.repeat(recording.samples[:1], 100, axis=0), float(start_s)
+        )
+    assert len(sizes) >= 2
+    assert all(200 < size <= drift_hook.MOST_ROWS for size in sizes)
 
 
 def test_the_hook_recentres_on_one_look_and_goes_back(recording: Recording) -> None:

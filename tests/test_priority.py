@@ -173,7 +173,7 @@ def test_the_system_is_new_enough(release: str, newer: bool) -> None:
     assert wiring_priority._newer(release, (6, 12)) is newer
 
 
-@pytest.mark.parametrize("kind", wiring_priority.KINDS)
+@pytest.mark.parametrize("kind", [*wiring_priority.KINDS, "off"])
 @pytest.mark.parametrize("system", ["Linux", "Windows", "Darwin"])
 def test_the_doctor_says_it_in_words(kind: str, system: str) -> None:
     from calibkit.joined import doctor_probes
@@ -181,9 +181,20 @@ def test_the_doctor_says_it_in_words(kind: str, system: str) -> None:
     probes = replace(doctor_probes.here(None), priority=lambda: kind, system=system)
     check = doctor_checks.priority(probes)
     assert check.words.startswith("The publisher")
-    assert check.state == ("limits" if kind in ("short", "usual") else "good")
-    assert bool(check.fix) is (check.state == "limits")
-    assert ("rtprio" in check.fix) is (check.state == "limits" and system == "Linux")
+    limits = kind in ("short", "usual", "off")
+    assert check.state == ("limits" if limits else "good")
+    assert bool(check.fix) is limits
+    # No right helps where the priority was refused by choice.
+    assert (wiring_priority.CHOICE in check.fix) is (kind == "off")
+    asked = limits and kind != "off" and system == "Linux"
+    assert ("rtprio" in check.fix) is asked
+
+
+def test_the_doctor_asks_as_a_publisher_would(monkeypatch: pytest.MonkeyPatch) -> None:
+    from calibkit.joined import doctor_probes
+
+    monkeypatch.setenv(wiring_priority.CHOICE, "usual")
+    assert doctor_probes.here(None).priority() == "off"
 
 
 HOG = """

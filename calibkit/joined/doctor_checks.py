@@ -12,6 +12,7 @@ from calibkit.camera.vision import INSTALL
 from calibkit.errors import CalibkitError
 from calibkit.joined import doctor_ports as ports
 from calibkit.joined.doctor_facts import Check, Probes
+from calibkit.joined.wiring_priority import CHOICE
 from calibkit.joined.wiring_priority import WORDS as PRIORITY
 from calibkit.streams.lsl_config import remedy
 from calibkit.window.display import has_display
@@ -221,12 +222,14 @@ def sound(probes: Probes) -> Check:
 
 def priority(probes: Probes) -> Check:
     """Whether the publisher goes before other programs when they want a processor."""
-    kind = probes.priority()
-    words = f"{PRIORITY[kind][:1].upper()}{PRIORITY[kind][1:]}."
-    if kind in ("real-time", "nice", "class"):
+    state = probes.priority()
+    words = f"{PRIORITY[state][:1].upper()}{PRIORITY[state][1:]}."
+    if state in ("real-time", "nice", "class"):
         return Check(name="priority", state="good", words=words)
     fix = "Close busy programs while gaze is used."
-    if probes.system == "Linux":
+    if state == "off":
+        fix = f"Unset {CHOICE}, unless that was meant."
+    elif probes.system == "Linux":
         fix = 'Run: echo "$(id -un) - rtprio 1" | sudo tee '
         fix += "/etc/security/limits.d/calibkit.conf, then log in anew."
     return Check(name="priority", state="limits", words=words, fix=fix)

@@ -63,7 +63,7 @@ class Probes:
     ours : collection of int
         Process numbers of calibkit's programs.
     priority : callable
-        Which of `wiring_priority.KINDS` a publisher would get.
+        Which of `wiring_priority.WORDS` holds of the priority a publisher would get.
     """
 
     system: str

@@ -66,7 +66,7 @@ def _priority() -> str:
     from calibkit.joined import wiring_priority
 
     with wiring_priority.raised(wiring_priority.here()) as priority:
-        return priority.kind
+        return priority.state
 
 
 def _wanted() -> Sequence[str]:

@@ -94,12 +94,17 @@ class Priority:
         self.fallen = False
 
     @property
+    def state(self) -> str:
+        """Its kind, or why it is the usual one: a key of `WORDS`."""
+        if self.fallen:
+            return "fallen"
+        off = self.kind == "usual" and self._choice == "usual"
+        return "off" if off else self.kind
+
+    @property
     def words(self) -> str:
         """What is so, in one sentence."""
-        if self.fallen:
-            return WORDS["fallen"]
-        off = self.kind == "usual" and self._choice == "usual"
-        return WORDS["off" if off else self.kind]
+        return WORDS[self.state]
 
     def take(self) -> str:
         """Take the best that is granted, for all threads; return its kind."""

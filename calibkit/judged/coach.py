@@ -1,8 +1,8 @@
 """The coach: what to change for the next attempt, if anything, and which was better.
 
-From the recording, its mapping and its check points it finds the smallest change, never
-more than two, and says why with figures. After three tries it lowers the goal, and it
-never asks for the same attempt again.
+From the recording, its mapping and its check targets it finds the smallest change,
+never more than two, and says why with figures. After three attempts it lowers the goal,
+and it never asks for the same attempt again.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ def _keep(now: Tried, seen: Evidence, goal: Goal) -> Advice:
 
 
 def _less(now: Tried, earlier: Sequence[Tried], seen: Evidence, goal: Goal) -> Advice:
-    """After three tries: less, or the end. Never a fourth try of the same."""
+    """After three attempts: less, or the end. Never a fourth of the same."""
     before = (*earlier, now)
     rows, columns = best_grid(before)
     usable = rows * columns > 1
@@ -177,7 +177,7 @@ def _ended(
 
 
 def _as_missing(seen: Evidence) -> Evidence:
-    """Take it that points were missed, since three tries have not been enough."""
+    """Take it that targets were missed, since three attempts have not been enough."""
     from dataclasses import replace
 
     share = max(seen.missed, int(np.ceil(0.5 * seen.shown)))

@@ -30,7 +30,7 @@ class Evidence:
     Parameters
     ----------
     shown, missed, unlooked : int
-        Points shown; those without a look that counts; those of them at which the time
+        Targets shown; those without a look that counts; those of them at which the time
         ran out (the others were looked at from elsewhere).
     missed_low : float
         Lower end of the share of missed points (Wilson, 95 %).

@@ -137,7 +137,7 @@ def contradicting(seen: Evidence, protocol: Protocol, helper: bool) -> Finding |
 
 
 def unlooked(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
-    """Points were not looked at in time: let them be found more easily."""
+    """Targets were not looked at in time: let them be found more easily."""
     look = protocol.targets
     if not _misses(seen) or protocol.glides or look.start_deg >= 4.0:
         return None

@@ -28,7 +28,7 @@ def keep(rows: int, columns: int) -> str:
 
 
 def enough_unknown() -> str:
-    """A mapping without check points."""
+    """A mapping without check targets."""
     return _(
         "No check targets were shown, so nothing speaks for a change. Check the "
         "mapping before you change anything."
@@ -55,7 +55,7 @@ def rest() -> str:
 
 
 def lower(rows: int, columns: int) -> str:
-    """After three tries."""
+    """After three attempts."""
     if rows * columns < 1:
         return _(
             "Three attempts are enough for today. Aim for less: this says how well the "
@@ -146,7 +146,7 @@ def unlooked(count: int, shown: int) -> str:
 
 
 def fewer(count: int, shown: int, left: int) -> str:
-    """Fewer points."""
+    """Fewer targets."""
     return _(
         "{count} of {shown} targets were missed. Show only {left}, so that each look "
         "counts and it is soon done."
@@ -162,7 +162,7 @@ def glide(count: int, shown: int) -> str:
 
 
 def slow_limit(latency_s: float) -> str:
-    """Late looks, some points missed."""
+    """Late looks, some targets missed."""
     return _(
         "Looks began {latency:.1f} s after a target appeared, and some came too late. "
         "Wait longer for each."
@@ -227,7 +227,7 @@ def shift(shift_deg: float, rest_deg: float) -> str:
 
 
 def more_points(points: int, more: int, error_deg: float) -> str:
-    """Too few points."""
+    """Too few targets."""
     return _(
         "Every look was good, and the error of {error:.1f} degrees changes from place "
         "to place. {more} targets instead of {points} can follow it."
@@ -235,7 +235,7 @@ def more_points(points: int, more: int, error_deg: float) -> str:
 
 
 def kept_points(count: int) -> str:
-    """Points are left alone."""
+    """The number of targets is left alone."""
     return _("All {count} targets were looked at, so their number stays.").format(
         count=count
     )
