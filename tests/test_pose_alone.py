@@ -53,7 +53,7 @@ def sitting(
         setup=SETUP,
         time=np.arange(len(gaze)) / RATE_HZ,
         samples=np.concatenate(columns, axis=1),
-        channels=channels,
+        channels=tuple(channels),
         targets=target_rows(rows),
     )
     return rec, np.repeat(where, each, axis=0)

@@ -209,7 +209,8 @@ def main(arguments: list[str]) -> None:
     elif arguments[:1] == ["run"]:
         folder = Path(arguments[1])
         own_network(folder)
-        got = side_by_side(folder, *map(float, arguments[2:5]), *arguments[5:])
+        rate_hz, for_s, warm_s = map(float, arguments[2:5])
+        got = side_by_side(folder, rate_hz, for_s, warm_s, *arguments[5:])
         print(" ".join(f"{name}={value:.3g}" for name, value in got.items()))
     else:
         import tempfile
