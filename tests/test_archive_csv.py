@@ -52,10 +52,10 @@ def rec() -> Recording:
 
 
 def numbers(path: Path) -> Any:
-    """Read a table whose numbers Python itself parses: to the bit, in any pandas."""
+    """Read a table whose numbers Python itself parses: to the bit; none is empty."""
     words = pandas.read_csv(path, dtype=str, keep_default_na=False)
     plain = [name for name in words if name not in ("role", "advance")]
-    parsed = {n: [float(cell or "nan") for cell in words[n]] for n in plain}
+    parsed = {n: [float(cell) for cell in words[n]] for n in plain}
     return pandas.DataFrame(parsed, columns=plain)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import invented
@@ -42,15 +43,19 @@ def test_share_then_fit_then_apply(
     assert [t["role"] for t in told["targets"]] == ["calibration"] * 2
     assert told["id"] == calibkit.Mapping.load(mapping).id
     assert len(calibkit.Mapping.load(mapping).recordings[0]) == 64
-    table = tmp_path / "gaze.csv"
-    assert main(["apply", str(mapping), new, "-o", str(table)]) == 0
+    rec, table = calibkit.Recording.load(new), tmp_path / "gaze.csv"
+    samples = np.array(rec.samples, float)
+    samples[3] = np.nan
+    rec, lost = replace(rec, samples=samples), tmp_path / "lost.h5"
+    rec.save(lost)
+    assert main(["apply", str(mapping), str(lost), "-o", str(table)]) == 0
     # Source: contract, "missing gaze": NaN in files; float() reads every cell.
     with table.open(encoding="utf-8", newline="") as file:
         cells = list(csv.DictReader(file))
     rows = {name: np.array([float(row[name]) for row in cells]) for name in cells[0]}
     assert list(rows) == ["time", "x", "y", "sd_x", "sd_y"]
-    rec = calibkit.Recording.load(new)
     gaze = calibkit.Mapping.load(mapping).apply(rec.samples)
+    assert np.isnan(rows["x"][3])
     assert rows["time"] == pytest.approx(rec.time, abs=1e-8)
     assert rows["x"] == pytest.approx(gaze.xy[:, 0], abs=1e-6, nan_ok=True)
     assert rows["sd_y"] == pytest.approx(gaze.sd[:, 1], abs=1e-6, nan_ok=True)

@@ -599,6 +599,23 @@ def test_no_display_is_4_and_names_the_package(
     assert "xvfb" in err
 
 
+def test_an_invented_operator_leaves_a_glide_to_its_end() -> None:
+    """A press belongs to a target that rests, and has been there for a while."""
+    operator = run_headless.Operator("space", 1)
+    times = np.arange(0.0, 12.0, 0.1).tolist()
+    # One that rests for 4 s, one that glides for 4 s, the same again at rest.
+    pressed = [
+        time_s
+        for time_s in times
+        if operator.presses(1 if time_s < 4.0 else 2, 4.0 <= time_s < 8.0, time_s)
+    ]
+    first, last = run_headless.LOOKED_S
+    assert not [time_s for time_s in pressed if 4.0 <= time_s < 8.0 + first]
+    assert first <= pressed[0] <= last + 0.1
+    assert 8.0 + first - 0.1 <= min(t for t in pressed if t > 4.0) <= 8.0 + last + 0.1
+    assert operator.presses(None, False, 99.0) == []
+
+
 class Interrupting(run_headless.VirtualPresenter):
     """Somebody presses Ctrl-C after some seconds."""
 
