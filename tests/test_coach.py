@@ -17,11 +17,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit import simulation
+from calibkit import language, simulation
 from calibkit.errors import CallError
 from calibkit.fitted.fitting import fit
 from calibkit.geometry import Setup
-from calibkit.judged import coach, coach_patterns, still_fits
+from calibkit.judged import coach, coach_patterns, coach_words, still_fits
 from calibkit.judged.assess_figures import (
     TARGET_FIELDS,
     Assessment,
@@ -374,6 +374,14 @@ def test_long_looking_ends_before_the_goal_is_lowered() -> None:
 def test_one_row_is_one_row() -> None:
     advice = coach.advise(tried(grid=(1, 2)), [tried(grid=(1, 1))] * 2)
     assert "1 row of 2 keys" in advice.words
+
+
+def test_a_whole_screen_is_no_plural_in_german_either() -> None:
+    with language.speaking("de"):
+        said = [coach_words.keep(1, 1), coach_words.lower(1, 1), coach_words.end(1, 1)]
+    for text in said:  # a nominative: what stands before it is a colon
+        assert ": der ganze Bildschirm als eine Taste. " in text
+        assert "können" not in text
 
 
 def test_three_tries_without_a_key_lower_the_goal() -> None:

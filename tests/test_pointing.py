@@ -517,7 +517,10 @@ def test_the_operator_can_follow_a_trial() -> None:
                 seen.add(state["words"])
                 if state["target"]:
                     rows, columns = state["grid"]
-                    told = f": {rows} rows of {columns} keys"
+                    row = "row" if rows == 1 else "rows"
+                    told = f": {rows} {row} of {columns} keys"
+                    if rows * columns == 1:
+                        told = ": the whole screen as one key"
                     assert state["point"].endswith(told)
                 return commands
 

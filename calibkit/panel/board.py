@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calibkit.fitted.features import Layout, read
 from calibkit.geometry import Setup, angle_between
+from calibkit.judged import coach_words
 from calibkit.language import current
 from calibkit.panel import phrases
 from calibkit.session import session_words as words
@@ -183,7 +184,7 @@ class Board:
 
 def _point(number: int, now: words.Progress) -> str:
     told = phrases.point(number, now.total, now.role)
-    return told if now.grid is None else f"{told}: {phrases.grid(*now.grid)}"
+    return told if now.grid is None else f"{told}: {coach_words.grid(*now.grid)}"
 
 
 def _places(trail: Array, most: int = 12) -> list[list[float]]:

@@ -101,11 +101,6 @@ def point(number: int, total: int, role: str) -> str:
     return form.format(number=number, total=total)
 
 
-def grid(rows: int, columns: int) -> str:
-    """Say how many keys there are on the person's screen."""
-    return _("{rows} rows of {columns} keys").format(rows=rows, columns=columns)
-
-
 def eye(name: str) -> str:
     """Name an eye."""
     return _(_EYES[name])
