@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 # by group of functions. Offsets and gains go together in ways that matter; what people
 # have in the rest cannot be told from a few looks each.
 STRUCTURE_PEOPLE = (12.0, 12.0, 100.0, 100.0, 300.0)
-LAPSE_SHARE = 0.05
+FEW_LAPSES = 0.05  # of the looks of those that are learned from
 LEAST_DEG = 0.05
 ALIKE_LOOKS = 60.0  # worth of the guess that both eyes are as noisy, either way
 # How near to a target's middle people look, sd per axis (measured on simulated people),
@@ -154,7 +154,7 @@ def _first_cov(basis: Basis) -> Array:
 def inliers(solution: bayes.Solution, made: Blocks) -> Array:
     """Probability that each look was at its target, given the person's other looks."""
     logs = sound_or_lapse(solution, made)
-    odds = logs[1] - logs[0] + np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE))
+    odds = logs[1] - logs[0] + np.log(FEW_LAPSES / (1.0 - FEW_LAPSES))
     inlier: Array = 1.0 / (1.0 + np.exp(np.clip(odds, -50.0, 50.0)))
     return np.clip(inlier, 1e-6, 1.0)
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from calibkit import geometry
 from calibkit.geometry import Setup
+from calibkit.judged import coach_words
 from calibkit.judged.quality import ellipse_k
 from calibkit.language import _, later
 from calibkit.report.data import Report, TargetRow
@@ -118,10 +119,8 @@ def _grid_words(report: Report) -> str:
     keys = report.keys
     if keys is None:
         return ""
-    text = _(
-        "{rows} rows of {columns} keys fill the screen. The weakest key has a broken "
-        "outline."
-    ).format(rows=keys.rows, columns=keys.columns)
+    form = _("Keys on the screen: {grid}. The weakest key has a broken outline.")
+    text = form.format(grid=coach_words.grid(keys.rows, keys.columns))
     return f"{text} {_(NUMBERS)}" if numbered(report) else text
 
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict
 from typing import Any
 
+from calibkit.judged import coach_words
 from calibkit.language import _
 from calibkit.session.pointing_result import SETTLED_SHARE, PointingResult
 
@@ -26,12 +27,10 @@ def _offer(found: PointingResult) -> str:
             "larger keys another day; this is no sign of inability."
         )
     text = _(
-        "Offer {rows} rows of {columns} keys, each {wide:.0f} x {high:.0f} mm, with a "
-        "dwell of {dwell:.1f} s."
+        "Offer {grid}, each {wide:.0f} x {high:.0f} mm, with a dwell of {dwell:.1f} s."
     )
     return text.format(
-        rows=keys.rows,
-        columns=keys.columns,
+        grid=coach_words.grid(keys.rows, keys.columns),
         wide=keys.key_mm[0],
         high=keys.key_mm[1],
         dwell=found.next_dwell_s,
