@@ -281,9 +281,10 @@ def test_the_stated_90_percent_hold_with_a_prior(
 
 
 def test_regions_of_a_rough_stream_hold_without_a_prior() -> None:
-    """Simulated webcam users, nine points, no prior: 90 % regions hold 80 to 98 %.
+    """Simulated webcam users, nine points, no prior: 90 % regions hold 80 to 95 %.
 
-    The project's study of mappings asks .80 to .95 of webcams.
+    The project's study of mappings asks this of webcams. What is stated is of a sample;
+    a look's mean, which is steadier, lies in it more often.
     """
     rng = np.random.default_rng(12)
     places = np.vstack([invented.NINE, rng.uniform(0.08, 0.92, (8, 2))])
@@ -300,7 +301,7 @@ def test_regions_of_a_rough_stream_hold_without_a_prior() -> None:
         for row in rec.targets[9:]:
             late = (rec.time > row["onset"] + 0.5) & (rec.time < row["offset"])
             truth = [np.interp(rec.time[late], times, looked[:, k]) for k in (0, 1)]
-            away = np.nanmean(found.xy[late], axis=0) - np.mean(truth, axis=1)
-            z = away / np.nanmean(found.sd[late], axis=0)
-            inside.append(float(z @ z) < INSIDE_90)
-    assert 0.80 < np.mean(inside) < 0.98
+            z = (found.xy[late] - np.transpose(truth)) / found.sd[late]
+            seen = np.isfinite(z).all(axis=1)
+            inside += list((z[seen] ** 2).sum(axis=1) < INSIDE_90)
+    assert 0.80 < np.mean(inside) < 0.95
