@@ -165,7 +165,7 @@ def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Els
     ways = directions(prior.basis, prior.weights.mean, theirs)
     spread = replace(prior.weights, cov=ELSEWHERE * prior.weights.cov)
     wide = widened(spread, ways, unknown**2)
-    judged = _each_set if len(found) <= MOST_SETS else _each_first
+    few = len(found) <= MOST_SETS
 
     def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> Iterator[Option]:
         way = np.array(turn, float)
@@ -179,11 +179,12 @@ def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Els
                 scale=prior.basis.scale / size,
             )
             moved = replace(prior, basis=basis, weights=weights)
-            score, trust = judged(moved, found, root)
+            score, trust = (
+                _each_set(moved, found) if few else _each_first(moved, found, root)
+            )
             score = score + TURNS[turn] - 0.5 * (step / size_sd) ** 2
             yield Option(turn=turn, prior=moved, trust=trust, score=score)
 
-    few = len(found) <= MOST_SETS
     straight = next(iter(TURNS))
     options = list(tried(straight, SIZES if few else SIZES[::2]))
     if few or max(options, key=_most).believed < AGREED:
@@ -224,20 +225,18 @@ def _seen(
 ) -> _Seen:
     prepared, weights = prepare(prior.basis, found), prior.weights
     made = blocks(prepared, noise, carried(prepared, weights.mean))
-    count, width = made.target.shape
+    width = made.target.shape[1]
     flat = made.design.reshape(-1, prior.basis.size)
     crossed = weights.cov @ flat.T
     added = anywhere(width) * lapsed[..., None, None]
     each = bayes.masked_noise(made.noise + added, made.present)
     cov = np.repeat((flat @ crossed)[None], len(lapsed), axis=0)
-    look = np.arange(count)
-    shaped = cov.reshape(-1, count, width, count, width)
-    shaped[:, look, :, look, :] += np.swapaxes(each, 0, 1)
+    bayes.add_noise(cov, each, np.ones(len(found)), made.present)
     start = (made.target - made.design @ weights.mean).ravel()
     return _Seen(crossed=crossed, start=start, cov=cov)
 
 
-def _each_set(prior: SharedMapping, found: Points, root: Array) -> tuple[Array, Array]:
+def _each_set(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     """Log evidence (m,) of every set of lapses, and the trust (m, T) in looks."""
     count = len(found)
     sets = (np.arange(2**count)[:, None] >> np.arange(count)) % 2 == 1
