@@ -216,12 +216,16 @@ def unsteady(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None
     return Finding(name="unsteady", changes=(change,))
 
 
+def shifted(amount: float, left: float, sure: float, error_deg: float) -> bool:
+    """Whether being off the same way everywhere is most of an error; degrees."""
+    return amount >= SHIFT_DEG and sure >= SURE and left <= SHIFT_LEFT * error_deg
+
+
 def shift(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     """All check points are off the same way."""
     amount, left, sure = seen.shift
-    if not (amount >= SHIFT_DEG and sure >= SURE):
-        return None
-    if not left <= SHIFT_LEFT * seen.error_deg or protocol.targets.points == MIDDLE:
+    aside = shifted(amount, left, sure, seen.error_deg)
+    if not aside or protocol.targets.points == MIDDLE:
         return None
     reason = words.shift(amount, left)
     figures = (seen.figure("shift", amount, "deg"), seen.figure("left", left, "deg"))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from calibkit.judged.assess_figures import Assessment
 from calibkit.judged.coach import PROBABLE
 from calibkit.judged.coach_evidence import nearer_probable, shift_of
-from calibkit.judged.coach_patterns import SHIFT_DEG, SHIFT_LEFT, SURE
+from calibkit.judged.coach_patterns import shifted
 from calibkit.language import _
 
 # A smaller change hardly matters for a key, however sure it is (our judgement).
@@ -60,8 +60,7 @@ def compare(now: Assessment | None, then: Assessment | None) -> Fit | None:
     if math.isnan(now.accuracy_deg) or math.isnan(then.accuracy_deg):
         return None
     amount, left, sure = shift_of(now)
-    aside = amount >= SHIFT_DEG and sure >= SURE
-    aside = aside and left <= SHIFT_LEFT * now.accuracy_deg
+    aside = shifted(amount, left, sure, now.accuracy_deg)
     return Fit(
         now_deg=now.accuracy_deg,
         then_deg=then.accuracy_deg,
