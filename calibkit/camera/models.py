@@ -15,7 +15,8 @@ import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibkit.errors import DeviceError, InputError, StorageError
+from calibkit.errors import DeviceError, InputError
+from calibkit.kept import disk
 from calibkit.kept.home import private_folder
 
 PACKAGE, VERSION = "mediapipe", "0.10.21"
@@ -133,18 +134,8 @@ def take(wheel: Path, home: Path) -> Path:
     """
     contents = _contents(wheel)
     place = private_folder(folder(home))
-    try:
-        for name, content in contents.items():
-            aside = place / f"{name}.part"
-            aside.unlink(missing_ok=True)
-            aside.touch(mode=0o600)  # as all that is stored
-            aside.write_bytes(content)
-            aside.replace(place / name)
-    except OSError as problem:
-        raise StorageError(
-            f"the models cannot be written to {place} ({problem.strerror}); free some "
-            "space or choose another folder with --home DIR"
-        ) from problem
+    for name, content in contents.items():
+        disk.write_bytes(place / name, content, overwrite=True)
     return place
 
 
