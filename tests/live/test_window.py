@@ -189,6 +189,15 @@ def calibrate(start: Start, *more: str) -> Any:
     )
 
 
+def under_way(start: Start, tmp_path: Path) -> Any:
+    """Start a session, until its first target is there."""
+    start(*SIMULATE)
+    pictures = tmp_path / "pictures"
+    program = calibrate(start, "--pictures", str(pictures), "--no-check")
+    wait_for(lambda: any(pictures.glob("*.png")))
+    return program
+
+
 @pytest.mark.usefixtures("screen")
 def test_session_moved_on_by_real_keys(start: Start, tmp_path: Path) -> None:
     """From the first target to a stored mapping, three presses and check points."""
@@ -228,10 +237,7 @@ def test_session_moved_on_by_real_keys(start: Start, tmp_path: Path) -> None:
 def test_escape_ends_with_7_and_keeps_the_recording(
     start: Start, tmp_path: Path
 ) -> None:
-    start(*SIMULATE)
-    pictures = tmp_path / "pictures"
-    program = calibrate(start, "--pictures", str(pictures), "--no-check")
-    wait_for(lambda: any(pictures.glob("*.png")))
+    program = under_way(start, tmp_path)
     xdotool("key", "Escape")
     out, err = program.communicate(timeout=60)
     assert program.returncode == 7, err
@@ -246,10 +252,7 @@ def test_told_to_end_it_is_130_and_keeps_the_recording(
     start: Start, tmp_path: Path
 ) -> None:
     # Source: reliability, appendix row 31: SIGTERM at any phase, 130, journal kept.
-    start(*SIMULATE)
-    pictures = tmp_path / "pictures"
-    program = calibrate(start, "--pictures", str(pictures), "--no-check")
-    wait_for(lambda: any(pictures.glob("*.png")))
+    program = under_way(start, tmp_path)
     program.send_signal(signal.SIGTERM)
     _, err = program.communicate(timeout=60)
     assert program.returncode == 130, err
