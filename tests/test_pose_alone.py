@@ -6,6 +6,8 @@ turns back by that angle; features that are seen in the eye's own opening follow
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -26,15 +28,22 @@ PLACES = [(x, y) for y in THIRDS for x in THIRDS] + [(0.3, 0.3), (0.7, 0.7), (0.
 
 
 def sitting(
-    seed: int, turns: Array, names: tuple[str, str] = ("HeadYaw", "HeadPitch")
+    seed: int,
+    turns: Array,
+    names: tuple[str, str] = ("HeadYaw", "HeadPitch"),
+    aim_deg: float = 0.0,
 ) -> tuple[Recording, Array]:
-    """Irises of a head that has these turns (looks, 2) in degrees; true gaze in px."""
+    """Irises of a head that has these turns (looks, 2) in degrees; targets in px.
+
+    The person looks `aim_deg` beside them, sd per axis.
+    """
     rng = np.random.default_rng(seed)
     where = np.array([PLACES[k % len(PLACES)] for k in range(len(turns))])
     where = where * SETUP.screen_px
     each = int(LOOK_S * RATE_HZ)
     head = np.repeat(turns, each, axis=0)
-    gaze = np.repeat(px_to_angles(SETUP, where), each, axis=0)
+    gaze = px_to_angles(SETUP, where)
+    gaze = np.repeat(gaze + aim_deg * rng.normal(size=gaze.shape), each, axis=0)
     columns = []
     for size in (0.012, 0.011):
         eye = (gaze - head) * [size, 0.7 * size]
@@ -146,3 +155,25 @@ def test_a_pose_as_noisy_as_another_is_noisier_gaze() -> None:
         rec.samples[:, 4:] += noisy * extra
         sds.append(np.sqrt(np.diag(calibkit.fit(rec).noise.sample)))
     assert (sds[1] > 1.2 * sds[0]).all()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_people_who_sat_still_do_not_teach_that_a_pose_needs_no_reading(
+    seed: int,
+) -> None:
+    """Heads hardly move while nine targets are shown, and then they do."""
+    rng = np.random.default_rng([9, seed])
+    others = []
+    for k in range(8):
+        still = rng.normal(0, 0.1, (9, 2))
+        rec, _ = sitting(100 * seed + k, still, aim_deg=0.3)
+        others.append(replace(rec, person=f"p{k}"))
+    shared = calibkit.learn_shared(others)
+    turns = rng.normal(0, 0.1, (21, 2))
+    turns[9:] = rng.choice([-5.0, 5.0], (12, 2))
+    rec, true = sitting(100 * seed + 50, turns, aim_deg=0.3)
+    gaze = calibkit.fit(rec.with_targets(list(range(9))), shared).apply(rec.samples)
+    checks = slice(9 * int(LOOK_S * RATE_HZ), None)
+    apart = (gaze.xy - true)[checks] / gaze.sd[checks]
+    assert np.mean(np.sum(apart**2, axis=1) < CHI2_90) > 0.8
+    assert np.median(angle_between(SETUP, gaze.xy[checks], true[checks])) < 5.0

@@ -23,6 +23,7 @@ from calibkit.fitted.broad import (
 )
 from calibkit.fitted.crowd import Crowd, crowd_of
 from calibkit.fitted.evaluation import PERSON_DEG
+from calibkit.fitted.features import Layout, pose_names
 from calibkit.fitted.frames import directions, over_setups, widened
 from calibkit.fitted.observations import (
     Noise,
@@ -205,13 +206,15 @@ def _learn(
 def _choose_basis(crowd: Crowd) -> Basis:
     """Degree first, then covariates that pay, by what they predict of others.
 
+    The pose of bare pupils is always read: it hardly changes while people look at a few
+    targets, and does while they use what was learned.
     Judged by the error of left-out halves of left-out people, not by its density: few
     people make every prior sure of itself, and more so the richer it is.
     """
     which = crowd.by_turns(TRIAL_SITTINGS)
     most = supported_degree([crowd.points[k].gaze for k in which])
     # Five points cannot hold a quadratic apart, but a small one does no harm.
-    degree, groups = 2, tuple[str, ...]()
+    degree, groups = 2, _pose_groups(crowd.layout)
     best = _trial(crowd, _basis(crowd, degree, groups), which)
     if most > degree:
         trial = _trial(crowd, _basis(crowd, most, groups), which)
@@ -219,10 +222,18 @@ def _choose_basis(crowd: Crowd) -> Basis:
         if _gain(best, trial) > -DEGREE_LOSS:
             degree, best = most, trial
     for group in dict.fromkeys(crowd.layout.groups):
+        if group in groups:
+            continue
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
         if _gain(best, trial, unsure=1.0) > COVARIATE_GAIN:
             groups, best = (*groups, group), trial
     return _basis(crowd, degree, groups)
+
+
+def _pose_groups(plan: Layout) -> tuple[str, ...]:
+    pose = pose_names(plan)
+    pairs = zip(plan.covariates, plan.groups, strict=True)
+    return tuple(dict.fromkeys(group for name, group in pairs if name in pose))
 
 
 def _gain(before: Array, after: Array, unsure: float = 0.0) -> float:
