@@ -117,6 +117,14 @@ def test_an_early_end_is_told() -> None:
     assert board.state(1.0, progress())["last"] == board.fresh
 
 
+@pytest.mark.parametrize("note", [words.NO_LOOKS, words.CHECK_SHORTENED])
+def test_targets_without_a_look_in_a_row_are_told(note: str) -> None:
+    board = make()
+    board.see(words.Note(time_s=1.0, text=note), 1.0)
+    (line,) = board.fresh
+    assert "in a row without a look" in line
+
+
 @pytest.mark.parametrize("what", [*phrases._GAVE])
 def test_no_words_blame(what: str) -> None:
     """Literature notes, section 9: a miss is no evidence of inability."""

@@ -584,6 +584,67 @@ def test_by_gaze_missed_points_come_again_at_the_end_but_only_so_often() -> None
     assert play.session.progress().missed == 2
 
 
+def never_looked(text: str, checks: bool = False) -> Driver:
+    """Play a session with somebody of whom no sample is ever seen."""
+    play = Driver(Session(make(text, "gaze", checks), looks()))
+    while not play.session.over:
+        play.frame()
+        lost = np.full((1, 2), np.nan)
+        time = np.array([play.time_s])
+        play.give(words.Gaze(time_s=play.time_s, times=time, samples=lost))
+    return play
+
+
+def test_a_check_that_nobody_looks_at_is_shortened_and_told() -> None:
+    """Common practice, no source: more of what is not looked at only tires."""
+    play = never_looked("", checks=True)
+    assert play.session.reason == "done"
+    checks = [row for row in play.rows() if row[4] == "validation"]
+    # Three in a row; of these the first two once more, as they were promised.
+    assert [row[6] for row in checks] == [0, 0, 1, 1, 1]
+    assert [row[2] for row in checks[3:]] == [row[2] for row in checks[:2]]
+    assert play.notes().count(words.CHECK_SHORTENED) == 1
+    progress = play.session.progress()
+    assert progress.done == progress.total == 3
+
+
+def test_a_calibration_that_nobody_looks_at_shows_each_target_and_says_so() -> None:
+    five = "[targets]\npoints = [[0,0],[1,0],[0.5,0.5],[0,1],[1,1]]\norder = 'listed'\n"
+    play = never_looked(five + "[pace]\nrepeats = 2\n")
+    places = [row[2:4] for row in play.rows()]
+    assert len(set(places[:5])) == 5
+    assert places[5:] == places[:2]
+    assert play.notes().count(words.NO_LOOKS) == 1
+
+
+def test_misses_that_are_not_in_a_row_all_come_again() -> None:
+    play = Driver(Session(make("", "gaze", checks=True), looks()))
+    play.session._looks = Every(2)  # type: ignore[assignment]
+    play.until(table.ENDED, limit_s=400.0)
+    checks = [row for row in play.rows() if row[4] == "validation"]
+    assert len({row[2:4] for row in checks}) == 8
+    assert words.CHECK_SHORTENED not in play.notes()
+
+
+class Every:
+    """Looks at every nth target alone; stands for `Looks`."""
+
+    def __init__(self, nth: int) -> None:
+        self._nth, self._count = nth, 0
+
+    def begin(self, since_s: float, apart_deg: float, target: object) -> None:
+        self._count += 1
+
+    def held(self, now_s: float) -> bool:
+        return self._count % self._nth == 0
+
+    def restless(self, now_s: float) -> bool:
+        return False
+
+    def end(self, now_s: float) -> None:
+        """Nothing is remembered."""
+
+
 # Any order of anything.
 
 EVENTS = st.one_of(

@@ -90,8 +90,8 @@ class Board:
         elif isinstance(command, words.Pause):
             self._note = phrases.pause(command.reason)
             self.fresh.append(self._note)
-        elif isinstance(command, words.Note) and command.text == words.GOOD_ENOUGH:
-            self._tell(phrases.good_enough())
+        elif isinstance(command, words.Note) and phrases.noted(command.text):
+            self._tell(phrases.noted(command.text))
 
     def _tell(self, line: str) -> None:
         self._lines.appendleft(line)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from calibkit.language import _, decimal, later
 from calibkit.session import session_table as table
+from calibkit.session import session_words as words
 
 SEEN, GLIMPSED = 0.8, 0.2
 
@@ -42,6 +43,18 @@ _GAVE = {
     "beside": later("a key beside it was chosen"),
     "elsewhere": later("a key elsewhere was chosen"),
     "none": later("no key was chosen in time"),
+}
+_NOTED = {
+    words.GOOD_ENOUGH: later(
+        "That is good enough already. No more targets are needed."
+    ),
+    words.NO_LOOKS: later(
+        "Three targets in a row without a look. Pause, or draw attention to the target."
+    ),
+    words.CHECK_SHORTENED: later(
+        "Three check targets in a row without a look. The rest of the check is left "
+        "out."
+    ),
 }
 _EYES = {
     "left": later("Left eye"),
@@ -130,9 +143,9 @@ def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def good_enough() -> str:
-    """Say that a calibration ends before its last target."""
-    return _("That is good enough already. No more targets are needed.")
+def noted(text: str) -> str:
+    """Say what a note of the session means for the operator, "" where nothing."""
+    return _(_NOTED[text]) if text in _NOTED else ""
 
 
 def away(off_deg: float) -> str:

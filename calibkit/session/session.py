@@ -205,8 +205,7 @@ class Session:
         if self._looks is not None:
             self._looks.end(event.time_s)
         self._to_judge = self._judges(self._on())
-        self._queue.done += 1
-        self._queue.last = self._on()
+        self._queue.looked(self._on())
         return [gave, *self._off(event.time_s, kept=True), words.Cue()]
 
     def _restless(self, event: words.Event) -> list[words.Command]:
@@ -217,17 +216,13 @@ class Session:
 
     def _miss(self, event: words.Event) -> list[words.Command]:
         target = self._on()
-        text = f"target {target.id}: no look"
-        again = self._queue.may_repeat(target.id)
+        again = self._queue.returns(target.id)
         gave = self._gave("no look" if again else "missed")
-        if again:
-            self._queue.later(target.id)
-        else:
-            self._queue.done += 1
-            self._queue.missed += 1
-            self._to_judge = self._judges(target)
+        texts = [f"target {target.id}: no look", self._queue.unseen(target)]
+        self._to_judge = not again and self._judges(target)
         off = self._off(event.time_s, kept=not again)
-        return [gave, *off, words.Note(time_s=event.time_s, text=text)]
+        notes = [words.Note(time_s=event.time_s, text=text) for text in texts if text]
+        return [gave, *off, *notes]
 
     def _repeat(self, event: words.Event) -> list[words.Command]:
         target = self._on()

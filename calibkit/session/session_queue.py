@@ -6,6 +6,11 @@ from collections import deque
 from collections.abc import Sequence
 
 from calibkit.session.session_plan import Target
+from calibkit.session.session_words import CHECK_SHORTENED, NO_LOOKS
+
+# So many targets in a row without a look, and the person is elsewhere (our judgement):
+# more of the same only tires.
+LOST_AFTER = 3
 
 
 class Queue:
@@ -26,7 +31,7 @@ class Queue:
         self.on: Target | None = None
         self.last: Target | None = None
         self.onset_s: float | None = None
-        self.done = self.missed = 0
+        self.done = self.missed = self._in_a_row = 0
 
     @property
     def total(self) -> int:
@@ -56,6 +61,36 @@ class Queue:
     def may_repeat(self, number: int) -> bool:
         """Whether a target may be shown again by itself."""
         return self._shown.get(number, self._repeats + 1) <= self._repeats
+
+    def looked(self, target: Target) -> None:
+        """Count a target that is done, looked at or moved on by the operator."""
+        self.done, self.last, self._in_a_row = self.done + 1, target, 0
+
+    def returns(self, number: int) -> bool:
+        """Whether a target that gets no look now comes again by itself."""
+        return self.may_repeat(number) and self._in_a_row + 1 < LOST_AFTER
+
+    def unseen(self, target: Target) -> str:
+        """Count a target without a look, and let it come again where it does.
+
+        Returns
+        -------
+        str
+            What the operator should know once so many came in a row: nothing that is
+            missed comes again meanwhile, and checks that were not shown are left out.
+        """
+        again = self.returns(target.id)
+        self._in_a_row += 1
+        if again:
+            self.later(target.id)
+            return ""
+        self.done, self.missed = self.done + 1, self.missed + 1
+        if self._in_a_row != LOST_AFTER:
+            return ""
+        if target.role != "validation":
+            return NO_LOOKS
+        self._waiting = deque(t for t in self._waiting if self._shown[t.id])
+        return CHECK_SHORTENED
 
     def first(self, target: Target) -> None:
         """Show a target next."""

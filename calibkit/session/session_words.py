@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-# A note that the operator is told of too.
+# Notes that the operator is told of too.
 GOOD_ENOUGH = "good enough, calibration ends"
+NO_LOOKS = "three targets in a row without a look"
+CHECK_SHORTENED = "three check targets in a row without a look, check shortened"
 
 
 @dataclass(frozen=True, kw_only=True)
