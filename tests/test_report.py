@@ -26,7 +26,7 @@ from calibkit.cli import main
 from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.geometry import Setup
-from calibkit.joined import options
+from calibkit.joined import options, run_words
 from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
 from calibkit.judged.keys import usable_keys
 from calibkit.kept.recording import Recording, target_rows
@@ -462,6 +462,29 @@ def test_advice_names_what_limits_the_result() -> None:
     }
     one = replace(assessment(), eyes=eyes, loss=0.05)
     assert "The left eye alone is closer" in " ".join(advice.advice(one, keys))
+
+
+def test_the_operator_is_told_at_once_which_checks_do_not_count() -> None:
+    """Common practice, no source: what was left out is said beside the result."""
+    rows = assessment().targets.copy()
+    rows["samples"][3], rows["accuracy_deg"][3] = 0, np.nan
+    result = replace(assessment(), targets=rows)
+    keys = usable_keys(result, setup=SETUP)
+    said = run_words.validation(result, keys)
+    assert "Left out of this: lower left." in said
+    assert "more than 5°" not in said
+    assert "Left out" not in run_words.validation(assessment(), keys)
+
+
+def test_gaze_far_from_many_checks_says_that_looking_elsewhere_is_one_reason() -> None:
+    """Else a client who looked away is told that their gaze is a palm's width off."""
+    third = assessment([*OFFSETS[:4], (9.0, 0.0), (0.0, -9.0)])
+    half = assessment([*OFFSETS[:3], (9.0, 0.0), (0.0, -9.0), (7.0, 5.0)])
+    keys = usable_keys(half, setup=SETUP)
+    told = "more than 5° away from 3 of 6 check targets"
+    assert told in run_words.validation(half, keys)
+    assert told in " ".join(advice.advice(half, keys))
+    assert "more than 5°" not in run_words.validation(third, keys)
 
 
 def test_eyes_are_not_said_to_be_lost_where_nothing_came() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibkit.geometry import SETUP_FIELDS
 from calibkit.language import _
-from calibkit.report import words
+from calibkit.report import advice, words
 
 if TYPE_CHECKING:
     import numpy as np
@@ -66,6 +66,7 @@ def validation(result: Assessment | None, keys: UsableKeys | None) -> str:
     if result is not None:
         lines.append(words.accuracy(result.setup, result.accuracy_deg))
         lines.append(words.loss(result.loss, result.absent))
+        lines += [*advice.left_out(result), *advice.astray(result)]
     return "\n".join(lines)
 
 

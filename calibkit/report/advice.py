@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.judged.assess_figures import Assessment
+from calibkit.judged.assess_looks import ELSEWHERE_DEG, MOST_ELSEWHERE
 from calibkit.judged.keys import UsableKeys, usable_keys
 from calibkit.language import _, plural
 from calibkit.report import words
@@ -38,6 +39,7 @@ def advice(result: Assessment, keys: UsableKeys) -> tuple[str, ...]:
     """
     found = [
         *_unseen(result),
+        *astray(result),
         *_far(result, keys),
         *_lost(result),
         *_few(result),
@@ -86,6 +88,38 @@ def _unseen(result: Assessment) -> list[str]:
             ).format(places=_places(result, missed))
         )
     return found
+
+
+def left_out(result: Assessment) -> tuple[str, ...]:
+    """Say which targets do not count since gaze stayed away, for the operator."""
+    rows = result.targets[
+        (result.targets["samples"] == 0) & (result.targets["loss"] < 1)
+    ]
+    if not len(rows):
+        return ()
+    names = [words.place(result.setup, row["x"], row["y"]) for row in rows]
+    return (
+        _(
+            "Left out of this: {places}. Gaze stayed far from there, and the other "
+            "check targets were well met. The person may have looked elsewhere, or the "
+            "tracker may fail there; calibkit validate tells."
+        ).format(places=", ".join(dict.fromkeys(names))),
+    )
+
+
+def astray(result: Assessment) -> tuple[str, ...]:
+    """Say that gaze was far from so many targets that it cannot be told why."""
+    rows = result.targets[np.isfinite(result.targets["accuracy_deg"])]
+    far = int((rows["accuracy_deg"] > ELSEWHERE_DEG).sum())
+    if not far > MOST_ELSEWHERE * len(rows):
+        return ()
+    return (
+        _(
+            "Gaze was more than {away:.0f}° away from {far} of {targets} check targets. "
+            "Either the person looked elsewhere, and then this says nothing of the "
+            "mapping, or it does not fit. After a rest, calibkit validate tells."
+        ).format(away=ELSEWHERE_DEG, far=far, targets=len(rows)),
+    )
 
 
 def _far(result: Assessment, keys: UsableKeys) -> list[str]:
