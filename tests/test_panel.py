@@ -228,11 +228,13 @@ class Pressed(Paper):
 
 
 def test_a_late_session_key_decides_nothing_about_the_result() -> None:
-    paper = Paper("b", "x", "return")
-    beside = Beside(make(), paper)
+    paper, said = Paper("b", "x", "return"), list[str]()
+    beside = Beside(make(), paper, said.append)
     beside.turn(0.0, progress())
     choices = {"b": "back", "return": "close"}
     assert beside.offer("Over.", ["Four keys."], choices, 5.0) == "close"
+    # The terminal would seem to hang.
+    assert said == ["The result is on the operator's page until it is closed."]
     last = paper.shown[-1]
     assert last["result"] == ["Four keys."]
     assert [row["does"] for row in last["keys"]] == ["back", "close"]
@@ -243,10 +245,11 @@ def test_nobody_waits_for_a_page_that_nobody_looks_at(
 ) -> None:
     monkeypatch.setattr("calibkit.panel.beside.UNWATCHED_S", 0.1)
     paper = Paper()
-    paper.watched = False
-    beside = Beside(make(), paper)
+    paper.watched, said = False, list[str]()
+    beside = Beside(make(), paper, said.append)
     beside.turn(0.0, progress())
     assert beside.offer("Over.", [], {"b": "back"}, 60.0) == ""
+    assert not said
     assert Beside(make()).offer("Over.", [], {"b": "back"}, 60.0) == ""
 
 

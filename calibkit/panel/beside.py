@@ -161,6 +161,8 @@ class Beside:
         over = {"view": "over", "point": title, "words": ""}
         shown = {**self._state, **over, "keys": keys}
         self._page.show({**shown, "result": list(result)})
+        if self._tell is not None and self._page.watched:
+            self._tell(_("The result is on the operator's page until it is closed."))
         end_s = time.monotonic() + wait_s
         seen_s = time.monotonic()
         while time.monotonic() < min(end_s, seen_s + UNWATCHED_S):
