@@ -116,8 +116,8 @@ def astray(result: Assessment) -> tuple[str, ...]:
     return (
         _(
             "Gaze was more than {away:.0f}° away from {far} of {targets} check "
-            "targets. Either the person looked elsewhere, and then this says nothing of the "
-            "mapping, or it does not fit. After a rest, calibkit validate tells."
+            "targets. Either the person looked elsewhere, and then this says nothing "
+            "of the mapping, or it does not fit. After a rest, calibkit validate tells."
         ).format(away=ELSEWHERE_DEG, far=far, targets=len(rows)),
     )
 
