@@ -92,7 +92,9 @@ class Watch:
     def found(self) -> tuple[Found, ...]:
         """Return the candidates known at this moment."""
         if self._resolver is None:
-            self._resolver = self._pylsl.ContinuousResolver(forget_after=1.0)
+            self._resolver = self._pylsl.ContinuousResolver(
+                pred=lsl_found.asking_for(self._kind), forget_after=1.0
+            )
         text = self._pylsl.cf_string
         seen = [_found(info, text) for info in self._resolver.results()]
         ours = (self._source_id or "").startswith(lsl_found.OURS)
@@ -130,7 +132,8 @@ def find(
     end = pylsl.local_clock() + wait_s
     while True:
         step = min(WAIT_STEP_S, max(end - pylsl.local_clock(), 0.05))
-        infos = pylsl.resolve_streams(step)
+        # At least 0 of them: all that answer in this time.
+        infos = pylsl.resolve_bypred(lsl_found.asking_for(kind), 0, step)
         seen = candidates(
             [_found(info, pylsl.cf_string) for info in infos],
             kind,

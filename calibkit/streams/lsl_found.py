@@ -6,6 +6,7 @@ The first of several is never taken silently.
 from __future__ import annotations
 
 import re
+import string
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -160,6 +161,23 @@ def let_go(things: list[Any]) -> None:
         The only ones that hold them; emptied.
     """
     threading.Thread(target=things.clear).start()
+
+
+def asking_for(kind: str) -> str:
+    """Return what to ask for, so that streams of other types need not answer.
+
+    Parameters
+    ----------
+    kind : str
+        The streams' type, of ASCII letters, in any case.
+
+    Source
+    ------
+    liblsl takes an XPath 1.0 predicate over a stream's description; `translate` is
+    XPath 1.0, section 4.2.
+    """
+    upper, lower = string.ascii_uppercase, string.ascii_lowercase
+    return f"translate(type,'{upper}','{lower}')='{kind.lower()}'"
 
 
 def candidates(

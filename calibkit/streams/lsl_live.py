@@ -12,6 +12,7 @@ import ctypes
 import json
 import re
 import socket
+import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
@@ -127,6 +128,10 @@ def load() -> None:
 def clock() -> Callable[[], float]:
     """Return the function that tells the LSL local clock of this machine."""
     pylsl = lsl._pylsl()
+    # Both are CLOCK_MONOTONIC on Linux; asking the library costs ten times as much.
+    before_s, told_s = time.monotonic(), pylsl.local_clock()
+    if sys.platform == "linux" and before_s <= told_s <= time.monotonic():
+        return time.monotonic
     library = getattr(getattr(pylsl, "lib", None), "lib", None)
     direct = getattr(library, "lsl_local_clock", None)
     read: Callable[[], float] = direct or pylsl.local_clock
@@ -243,18 +248,31 @@ class LiveOutlet(lsl.GazeOutlet):
 def _pusher(outlet: Any) -> Callable[[Sequence[float], float], object]:
     """Return what sends one row, as `_puller` does for the other way."""
     try:
-        call, handle = outlet.do_push_sample, outlet.obj
-        buffer, stamp = outlet.sample_type(), ctypes.c_double()
-        through = ctypes.c_int(1)
-    except (AttributeError, TypeError):
+        handle, buffer = outlet.obj, outlet.sample_type()
+        call = _at_once(outlet.do_push_sample)
+    except (AttributeError, TypeError, ValueError):
         return cast(Any, outlet.push_sample)
 
     def push(row: Sequence[float], stamp_s: float, keep: Any = outlet) -> None:
         buffer[:] = row
-        stamp.value = stamp_s
-        call(handle, buffer, stamp, through)
+        call(handle, buffer, stamp_s, 1)
 
     return push
+
+
+def _at_once(push: Any) -> Any:
+    """Return the library's call for one sample as one that keeps the interpreter.
+
+    It waits for nothing, and giving the interpreter away and taking it again costs
+    more than it does.
+    """
+    form = ctypes.PYFUNCTYPE(
+        ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_double, ctypes.c_int
+    )
+    address = ctypes.cast(push, ctypes.c_void_p).value
+    if not address:
+        raise ValueError("the library's call has no address")
+    return form(address)
 
 
 class StatusOutlet:
