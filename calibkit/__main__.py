@@ -2,7 +2,8 @@
 
 A publisher that is started again on a busy computer waits for a processor at every
 step. So before anything is loaded it takes the priority that it has all day
-(`joined/wiring_priority.py` says which, and what guards it).
+(`joined/wiring_priority.py` says which, and what guards it), and a second process loads
+while this one reads what to do (`joined/wiring_early.py`).
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ def entry() -> None:
     """Run as the `calibkit` program."""
     if sys.argv[1:2] == ["publish"]:
         first()
+        from calibkit.joined import wiring_early
+
+        wiring_early.begin()
     from calibkit import cli
 
     cli.entry()

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from calibkit.joined.wiring_priority import Priority
     from calibkit.joined.wiring_publish import Edges
     from calibkit.joined.wiring_status import Lines
+    from calibkit.joined.wiring_told import Told
     from calibkit.live.publisher_output import Notice
 
 SUMMARY = "raw gaze in, calibrated gaze out, live, for other programs"
@@ -65,28 +66,46 @@ def run(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     import gc
 
-    from calibkit.joined import wiring_again
+    from calibkit.joined import wiring_again, wiring_told
 
     gc.disable()  # what is loaded stays; looking through it takes a tenth of a start
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no array here is worth more
+    told = wiring_told.heard()
+    if told is not None:
+        stop.asked = stop.asked or told.stop
+        return _work(args, stop, priority, told)
     plain, home, notice = _kept(args, stop)
     if plain is None:
         return 0
+
+    def now() -> Told:
+        return wiring_told.Told(
+            head=head, plain=plain, home=home, notice=notice, stop=bool(stop)
+        )
+
     head = os.getpid()
     if wiring_again.possible():
         status = wiring_again.again_and_again(
-            options.say, lambda: priority.aside(_load)
+            options.say,
+            lambda: priority.aside(_load),
+            lambda: wiring_told.hand_over(now()),
         )
         if status is not None:
             return status
+    return _work(args, stop, priority, now())
+
+
+def _work(args: argparse.Namespace, stop: Stop, priority: Priority, told: Told) -> int:
+    """Do what the worker does, from its first to its last moment."""
     from calibkit.joined import wiring_ahead
     from calibkit.joined.wiring_status import Lines
 
     lines = Lines(args.json)
     try:
-        streams = wiring_ahead.Streams(args.stream, home, head, lines.say)
+        streams = wiring_ahead.Streams(args.stream, told.home, told.head, lines.say)
+        kept = dict(told.plain), told.home, told.notice
         try:
-            return _publish(args, stop, lines, streams, priority, (plain, home, notice))
+            return _publish(args, stop, lines, streams, priority, kept)
         finally:
             streams.settled()
     finally:

@@ -3,9 +3,9 @@
 Starting Python and its libraries takes longer than a person should be without a voice.
 So a small parent, which touches no streams, forks the worker and forks another one when
 a signal ended it: a fault in a library, the system short of memory, kill -9. The first
-one is forked before the libraries are loaded, so that it may open streams meanwhile;
-the parent loads them a little later, for the next. What the worker decides itself (an
-exit status) is final.
+one is forked before the libraries are loaded (`wiring_early`), so that it may open
+streams meanwhile; the parent loads them a little later, for the next. What the worker
+decides itself (an exit status) is final.
 """
 
 from __future__ import annotations
@@ -32,7 +32,9 @@ def possible() -> bool:
 
 
 def again_and_again(
-    say: Callable[[str], object], ready: Callable[[], object] = lambda: None
+    say: Callable[[str], object],
+    ready: Callable[[], object] = lambda: None,
+    early: Callable[[], int] = lambda: 0,
 ) -> int | None:
     """Fork the worker, and again whenever a signal ends it.
 
@@ -42,6 +44,8 @@ def again_and_again(
         Tells people.
     ready : callable
         Loads, once and in the parent, what the next worker then finds loaded.
+    early : callable
+        Sets a first worker to work that was forked before; returns its process, or 0.
 
     Returns
     -------
@@ -64,9 +68,9 @@ def again_and_again(
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
         mine = signal.getsignal(signal.SIGTERM)
         parent, began_s = os.getpid(), time.monotonic()
-        worker = os.fork()
+        worker = early() or os.fork()
         if worker == 0:
-            _die_with(parent)
+            die_with(parent)
             signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
             return None
         signal.signal(signal.SIGTERM, pass_on)
@@ -109,7 +113,7 @@ def _wait(worker: int) -> int:
             continue  # the worker got it too, and ends by itself
 
 
-def _die_with(parent: int) -> None:
+def die_with(parent: int) -> None:
     """End this process when its parent ends, however that happens (Linux)."""
     if sys.platform == "linux":
         with contextlib.suppress(OSError, AttributeError):

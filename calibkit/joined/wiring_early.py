@@ -1,0 +1,85 @@
+"""A worker that loads its libraries while the program still reads what it shall do.
+
+Both take a tenth of a second and a computer has more than one processor; a publisher
+that is started again is waited for. So the program forks before it has looked at
+anything: the worker loads, and hears by a pipe what the other has read
+(`wiring_told`). It ends with the pipe when there is nothing to do. What the fork itself
+needs is all that is imported at the top.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+# In the order in which they are needed; what is left is loaded beside opened streams.
+MODULES = (
+    "calibkit.joined.wiring_ahead",
+    "calibkit.cli",
+    "calibkit.commands.publish",
+    "calibkit.streams.lsl_live",
+    "calibkit.fitted.mapping",
+    "calibkit.joined.wiring_publish",
+    "calibkit.joined.wiring_drift",
+)
+
+
+class Early:
+    """The worker and the way to it, in the program; in the worker what it heard."""
+
+    worker, pipe = 0, -1
+    heard = b""
+
+
+def begin() -> None:
+    """Fork a worker; in that one return only when it has been told what to do.
+
+    Called before anything is loaded that could have started a thread.
+    """
+    usual = hasattr(os, "fork") and not {"-h", "--help"} & set(sys.argv)
+    if not usual or not _handles_open():
+        return  # the pipe must not become a standard handle that was closed
+    head = os.getpid()
+    ours, theirs = os.pipe()
+    worker = os.fork()
+    if worker:
+        os.close(ours)
+        Early.worker, Early.pipe = worker, theirs
+        return
+    os.close(theirs)
+    _load_until_told(head, ours)
+
+
+def _handles_open() -> bool:
+    try:
+        return all(os.fstat(handle) for handle in (0, 1, 2))
+    except OSError:
+        return False
+
+
+def _load_until_told(head: int, pipe: int) -> None:
+    import signal
+
+    # Told to end it shall say so as a worker does; until then the program answers.
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    import gc
+    import importlib
+    import select
+
+    gc.disable()
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for name in MODULES:
+        try:
+            importlib.import_module(name)
+        except Exception:  # who needs it says so
+            break
+        if name != MODULES[0] and select.select([pipe], [], [], 0)[0]:
+            break
+    from calibkit.joined.wiring_again import die_with
+
+    die_with(head)
+    with os.fdopen(pipe, "rb") as said:
+        Early.heard = said.read()
+    if not Early.heard:  # the program ended instead
+        os._exit(0)
