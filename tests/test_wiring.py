@@ -505,6 +505,52 @@ def test_two_candidates_at_the_start_are_refused() -> None:
         wiring_publish.wait_for_stream(here.edges(), here.stop)
 
 
+def test_of_several_streams_the_mappings_own_is_read_else_the_one_read_before() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1e9)
+    other = replace(TRACKER, uid="u2", source_id="t-2")
+    here.add(other, 1000.0, 1e9)
+
+    def found(**which: Any) -> Found | None:
+        return wiring_publish.wait_for_stream(here.edges(), here.stop, **which)
+
+    assert found(made_with="t-2") == other
+    assert found(known=lambda one: one.uid == "u2") == other
+    assert found(made_with=TRACKER.source_id, known=lambda one: one.uid == "u2") == (
+        TRACKER
+    )
+    with pytest.raises(errors.CallError, match="--stream"):
+        found(made_with="t-3", known=lambda one: True)
+    here.add(replace(TRACKER, uid="u3", source_id="t-2"), 1000.0, 1e9)
+    with pytest.raises(errors.CallError, match="--stream"):
+        found(made_with="t-2")
+
+
+def test_several_streams_are_waited_out_where_a_service_manager_would_loop() -> None:
+    here = world()
+    here.add(TRACKER, 1000.0, 1e9)
+    here.add(replace(TRACKER, uid="u2", source_id="t-2"), 1000.0, 1003.0)
+    beats: list[dict[str, object]] = []
+    told: list[str] = []
+    edges = replace(here.edges(), beat=beats.append)
+    found = wiring_publish.wait_for_stream(
+        edges, here.stop, several=lambda seen, text: told.append(text)
+    )
+    assert found == TRACKER
+    assert here.clock.now_s >= 1003.0
+    assert len(told) == 1
+    assert "--stream" in told[0]
+    assert [beat.get("text") for beat in beats] == [None, *told * 3]
+    late = world()
+    late.add(TRACKER, 1000.0, 1e9)
+    late.add(replace(TRACKER, uid="u2", source_id="t-2"), 1000.0, 1e9)
+    with pytest.raises(errors.CallError, match="--stream"):
+        wiring_publish.wait_for_stream(
+            late.edges(), late.stop, wait_s=2.0, several=lambda seen, text: None
+        )
+    assert late.clock.now_s == pytest.approx(1002.0, abs=0.1)
+
+
 def test_calibrated_gaze_is_refused_as_input() -> None:
     here = world()
     with pytest.raises(errors.CallError, match="calibrated already"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from calibkit.joined.wiring_status import Lines
     from calibkit.joined.wiring_told import Told
     from calibkit.live.publisher_output import Notice
+    from calibkit.streams.lsl_found import Found
 
 SUMMARY = "raw gaze in, calibrated gaze out, live, for other programs"
 
@@ -172,16 +173,30 @@ def _flow(
 ) -> int:
     """Wait for the stream, and publish it."""
     from calibkit.errors import InputError
-    from calibkit.joined import wiring_publish
+    from calibkit.joined import wiring_publish, wiring_status
     from calibkit.live.publisher import Publisher
     from calibkit.live.publisher_output import Notice
     from calibkit.streams import lsl
 
     publisher, edges = Publisher(drift.watcher.mapping, smoothing), drift.joined()
+
+    def several(seen: Sequence[Found], text: str) -> None:
+        streams.unfit(seen[0])
+        text += "; no gaze is sent until then, or until only one is left"
+        edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
+
+    # A service manager would only start it again for ever; a person reads why it ended.
+    served = wiring_status.NOTIFY in os.environ
     text = f"waiting for a gaze stream on this computer; {runs}"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     first = wiring_publish.wait_for_stream(
-        edges, stop, source_id=args.stream, wait_s=_wait_s(args), known=streams.known
+        edges,
+        stop,
+        source_id=args.stream,
+        wait_s=_wait_s(args),
+        known=streams.known,
+        made_with=drift.made_with,
+        several=several if served else None,
     )
     if first is not None:
         streams.claim(first)
@@ -326,6 +341,7 @@ def _newest(
     """
     from calibkit.errors import CalibkitError, InputError
     from calibkit.fitted.mapping import Mapping
+    from calibkit.joined import wiring_snapshot
     from calibkit.kept import profile
 
     plain, home, notice = kept
@@ -335,7 +351,9 @@ def _newest(
     def active() -> Mapping:
         return Mapping.from_snapshot(_active(home, args.person, lines.say))
 
-    refresh = changed(profile.folder(home, args.person) / "current", active)
+    refresh = wiring_snapshot.changed(
+        profile.folder(home, args.person) / "current", active
+    )
     try:
         newest = active()
         if newest.channels == tuple(plain.get("channels", ())):
@@ -348,31 +366,6 @@ def _newest(
         lines.say(f"calibkit: {fault}")
     plain, notice = _own(args, home, stop)
     return Mapping.from_snapshot(plain) if plain else None, notice, refresh
-
-
-def changed(
-    pointer: Path, active: Callable[[], Mapping]
-) -> Callable[[], Mapping | None]:
-    """Return a function that loads the mapping again when the pointer was replaced."""
-
-    def mark() -> tuple[int, int] | None:
-        try:
-            found = pointer.stat()
-        except OSError:
-            return None
-        return found.st_mtime_ns, found.st_ino
-
-    last = mark()
-
-    def refresh() -> Mapping | None:
-        nonlocal last
-        now = mark()
-        if now is None or now == last:
-            return None
-        last = now
-        return active()
-
-    return refresh
 
 
 def _smoothing(name: str | None, mapping: Mapping) -> Any:

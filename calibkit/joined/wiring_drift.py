@@ -242,6 +242,8 @@ def last_correction(
 class Beside:
     """A watcher with its marker streams and its log; `close` lets go of both.
 
+    `made_with` is the source_id of the stream that the mapping was made with.
+
     Parameters
     ----------
     mapping : Mapping
@@ -266,6 +268,7 @@ class Beside:
 
         from calibkit.streams import lsl
 
+        self.made_with = str(mapping.source.get("source_id", ""))
         self._log: Log | None = None
         offset = NONE
         if home is not None and person is not None:

@@ -79,6 +79,8 @@ def wait_for_stream(
     source_id: str | None = None,
     wait_s: float = float("inf"),
     known: Callable[[Found], bool] = lambda found: False,
+    made_with: str = "",
+    several: Callable[[Sequence[Found], str], object] | None = None,
 ) -> Found | None:
     """Wait until a stream is there that may be read.
 
@@ -91,6 +93,11 @@ def wait_for_stream(
         At most so long.
     known : callable
         Whether a stream was chosen before; then it is not waited for others.
+    made_with : str
+        The source_id that the mapping was made with: of several streams, that one.
+    several : callable, optional
+        Told, once, of several streams and that one of them must be named; it is then
+        waited until that is clear.
 
     Returns
     -------
@@ -101,7 +108,7 @@ def wait_for_stream(
     DeviceError
         None came in time.
     CallError
-        Several are there.
+        Several are there, and nobody is told.
     """
     if source_id is not None and source_id.startswith(OURS):
         raise CallError(
@@ -109,24 +116,50 @@ def wait_for_stream(
         )
     end_s = edges.clock() + wait_s
     first_s: float | None = None
-    beat_s = edges.clock()
+    beat_s, text = edges.clock(), ""
     while not stop:
         seen = edges.found()
         now_s = edges.clock()
         if now_s >= beat_s:
             beat_s = now_s + CHORES_S
-            _beat({"event": "alive", "time": now_s, "state": "waiting"}, edges)
+            more = {"text": text} if text else {}
+            _beat({"event": "alive", "time": now_s, "state": "waiting", **more}, edges)
         if not seen:
-            first_s = None
+            first_s, text = None, ""
         elif first_s is None:
             first_s = now_s
         settled = first_s is not None and now_s - first_s >= SETTLE_S
         if seen and (settled or (len(seen) == 1 and known(seen[0]))):
+            try:
+                return _one_of(seen, source_id, made_with, known)
+            except CallError as fault:
+                if several is None or now_s >= end_s:
+                    raise
+                if str(fault) != text:
+                    text = str(fault)
+                    several(seen, text)
+        elif now_s >= end_s:
             return choose(seen, source_id)
-        if now_s >= end_s:
-            return choose(seen, source_id)
-        edges.sleep(LOOK_S / 4)
+        edges.sleep(LOOK_S if text else LOOK_S / 4)
     return None
+
+
+def _one_of(
+    seen: Sequence[Found],
+    source_id: str | None,
+    made_with: str,
+    known: Callable[[Found], bool],
+) -> Found:
+    """Of several streams the mapping's own, else the very one that was read before."""
+    if len(seen) > 1:
+        for fits in (
+            lambda found: bool(made_with) and found.source_id == made_with,
+            known,
+        ):
+            fitting = [found for found in seen if fits(found)]
+            if len(fitting) == 1:
+                return fitting[0]
+    return choose(seen, source_id)
 
 
 def check(mapping: Applied, found: Found) -> None:

@@ -10,12 +10,15 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calibkit.errors import CalibkitError, CallError, DeviceError, InputError
 from calibkit.joined import wiring_priority
+
+if TYPE_CHECKING:
+    from calibkit.fitted.mapping import Mapping
 
 WAIT_S = 60.0
 
@@ -85,6 +88,31 @@ def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
         f"{what} is damaged: the process that read it ended with status "
         f"{child.returncode}; use another copy"
     )
+
+
+def changed(
+    pointer: Path, active: Callable[[], Mapping]
+) -> Callable[[], Mapping | None]:
+    """Return a function that loads the mapping again when the pointer was replaced."""
+
+    def mark() -> tuple[int, int] | None:
+        try:
+            found = pointer.stat()
+        except OSError:
+            return None
+        return found.st_mtime_ns, found.st_ino
+
+    last = mark()
+
+    def refresh() -> Mapping | None:
+        nonlocal last
+        now = mark()
+        if now is None or now == last:
+            return None
+        last = now
+        return active()
+
+    return refresh
 
 
 def main(path: str) -> int:
