@@ -116,7 +116,7 @@ def wait_for_stream(
         )
     end_s = edges.clock() + wait_s
     first_s: float | None = None
-    beat_s, text = edges.clock(), ""
+    beat_s, text, told = edges.clock(), "", ""
     while not stop:
         seen = edges.found()
         now_s = edges.clock()
@@ -135,8 +135,9 @@ def wait_for_stream(
             except CallError as fault:
                 if several is None or now_s >= end_s:
                     raise
-                if str(fault) != text:
-                    text = str(fault)
+                text = str(fault)
+                if text != told:
+                    told = text
                     several(seen, text)
         elif now_s >= end_s:
             return choose(seen, source_id)
