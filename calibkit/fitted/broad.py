@@ -17,7 +17,8 @@ from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import Layout
 from calibkit.fitted.observations import Noise, Points
 from calibkit.fitted.prior import SharedMapping
-from calibkit.geometry import Setup
+from calibkit.fitted.starts import trimmed_start
+from calibkit.geometry import Setup, px_to_angles
 
 Array = NDArray[np.float64]
 
@@ -25,7 +26,7 @@ DEGREES_SCALE = 20.0  # field angles are divided by this, whatever the screen
 # Prior sd by group, degrees root mean square over the screen (common practice: remote
 # trackers are off by up to some degrees before a person is calibrated).
 IN_DEGREES_SD = {0: 2.5, 1: 1.2, 2: 0.5, 3: 0.2, 4: 0.5}
-RAW_SD = {0: 12.0, 1: 12.0, 2: 0.6, 3: 0.2, 4: 1.0}
+RAW_SD = {0: 25.0, 1: 25.0, 2: 0.6, 3: 0.2, 4: 1.0}
 # Correlation of the same weight in both eyes, by group: a camera and a model of the eye
 # have gains that are off, and bend, much the same for both; but each eye looks past its
 # own optical axis, to its own side.
@@ -47,6 +48,9 @@ POSE = {
     "PositionZ": (50.0, 0.3, 1.0),
 }
 OTHER_UNIT = 10.0
+SPREAD_QUANTILE = 0.85  # of distances from the middle: most rows lie in [-1, 1] then
+TARGETS_REACH = 0.85  # so far from the screen's middle to its edge targets mostly go
+STRAIGHT_ROUNDS = 5
 # Factor on the sd of what would tell left from right. Faces and set-ups are about the
 # same on both sides: seen in a mirror, what changes sign stays small. The roll of raw
 # features is not known, so that there only bends have it.
@@ -73,14 +77,17 @@ FEWEST_RAW = 3
 DRIFT_SHARE = 1.0  # drift by eye error where it was not learned (measured, simulated)
 
 
-def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> Basis:
-    """Third degree; scaled by the screen where features are degrees, else by the data.
+def basis_for(
+    plan: Layout, found: Points, setup: Setup, covariates: tuple[str, ...] = ()
+) -> Basis:
+    """Third degree; scaled so that the screen fills the square of its functions.
 
     Parameters
     ----------
     plan : Layout
     found : Points
-        What was seen; its centre and spread scale raw features.
+        What was seen; it tells where raw features of the screen lie.
+    setup : Setup
     covariates : tuple of str
         Of the layout, those to use.
     """
@@ -90,7 +97,7 @@ def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> 
     for e, source in enumerate(plan.eyes):
         rows = found.mean[found.seen[:, e], e]
         if source.kind not in ("screen", "direction") and len(rows):
-            centre[e], scale[e] = middle_and_scale(rows)
+            centre[e], scale[e] = over_screen(rows, found.gaze[found.seen[:, e]], setup)
     extra_centre, extra_scale = covariate_scaling(found.extra)
     for k, name in enumerate(covariates):
         if name in POSE:
@@ -110,11 +117,45 @@ def basis_for(plan: Layout, found: Points, covariates: tuple[str, ...] = ()) -> 
     )
 
 
+def over_screen(rows: Array, gaze: Array, setup: Setup) -> tuple[Array, Array]:
+    """Middle and scale of features over the whole screen, as these looks tell it.
+
+    Few looks seldom lie evenly about its middle, and bends are small about the middle
+    of the screen, not about that of the looks. Features go straight with gaze here;
+    looks that do not fit count little.
+
+    Parameters
+    ----------
+    rows : array (T, 2)
+        Features, at least one.
+    gaze : array (T, 2), degrees
+        Where the targets were.
+    setup : Setup
+    """
+    middle, seen = middle_and_scale(rows)
+    if len(rows) < FEWEST_RAW or spans_deg(gaze)[0][0] < LEAST_ACROSS_DEG:
+        return middle, seen
+    corners = px_to_angles(setup, np.array([[0, 0], setup.screen_px]))
+    half = 0.5 * (corners[1] - corners[0])
+    places = np.column_stack([np.ones(len(rows)), (gaze - corners.mean(axis=0)) / half])
+    trust = trimmed_start(rows, gaze)
+    trust = np.ones(len(rows)) if trust is None else trust
+    for _ in range(STRAIGHT_ROUNDS):
+        line = np.linalg.lstsq(
+            places * trust[:, None], rows * trust[:, None], rcond=None
+        )[0]
+        left = np.linalg.norm((rows - places @ line) / seen, axis=1)
+        trust = 1.0 / np.sqrt(1.0 + (left / (2.0 * np.median(left) + 1e-3)) ** 2)
+    reach = np.quantile(np.abs(rows - line[0]), SPREAD_QUANTILE, axis=0)
+    scale = np.maximum(TARGETS_REACH * np.sqrt(np.sum(line[1:] ** 2, axis=0)), reach)
+    return line[0], np.maximum(scale, 0.2 * scale.max())
+
+
 def middle_and_scale(rows: Array) -> tuple[Array, Array]:
     """Median, and the scale that brings most rows into [-1, 1] (square pixels)."""
     middle = np.median(rows, axis=0)
     away = np.abs(rows - middle)
-    scale = np.quantile(away, 0.85, axis=0)
+    scale = np.quantile(away, SPREAD_QUANTILE, axis=0)
     least = max(float(scale.max()) * 0.2, 1e-9 * (1.0 + float(np.abs(middle).max())))
     return middle, np.maximum(scale, least)
 
@@ -265,7 +306,7 @@ def broad(
     setup : Setup
     covariates : tuple of str
     """
-    basis, eyes = basis_for(plan, found, covariates), len(plan.eyes)
+    basis, eyes = basis_for(plan, found, setup, covariates), len(plan.eyes)
     return SharedMapping(
         signature=plan.signature,
         eyes=plan.names,
