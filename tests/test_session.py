@@ -24,7 +24,7 @@ from calibkit.kept import protocol as protocols
 from calibkit.session import session_table as table
 from calibkit.session import session_words as words
 from calibkit.session.session import _ACTIONS, Session
-from calibkit.session.session_keys import ACTIONS
+from calibkit.session.session_keys import ACTIONS, Keys
 from calibkit.session.session_look import Looks
 from calibkit.session.session_plan import Plan, plan, way
 
@@ -199,6 +199,14 @@ def test_a_held_key_is_one_press() -> None:
     play.wait(0.4)
     play.press("space")
     assert len(play.rows()) == 2
+
+
+def test_a_fast_finger_is_heard() -> None:
+    """Three taps a second: each second one counts, for any key; common practice."""
+    keys = Keys()
+    taps = [words.Key(time_s=0.3 * k, name="space") for k in range(7)]
+    assert [keys.met(tap) for tap in taps] == ["next", ""] * 3 + ["next"]
+    assert keys.met(words.Key(time_s=1.85, name="p")) == "pause"
 
 
 def test_escape_stops_whatever_the_key_map_says() -> None:
