@@ -359,6 +359,15 @@ def test_drift_is_measured_through_jittery_delays(drift: float, seed: int) -> No
         assert np.isnan(found)
 
 
+@pytest.mark.parametrize("busy", [(0.0, 0.35), (0.7, 1.0), (0.4, 1.0), (0.0, 0.1)])
+def test_a_busy_computer_is_no_drift(busy: tuple[float, float]) -> None:
+    """A clock's drift is a rate and adds evenly (RFC 5905, 2: frequency offset)."""
+    share = np.linspace(0.0, 1.0, len(TIME))
+    late = (share >= busy[0]) & (share <= busy[1])
+    delays = np.random.default_rng(4).exponential(0.002, len(TIME)) + 0.03 * late
+    assert np.isnan(rules_stamps.drift_of(50 + TIME, TIME + delays))
+
+
 @settings(max_examples=30, deadline=None)
 @given(st.sampled_from([-9999.0, 65535.0, -32768.0, 1e30]), st.integers(2, 6))
 def test_a_far_mark_is_found_and_gaze_is_not(mark: float, runs: int) -> None:

@@ -17,6 +17,8 @@ RATE_TOLERANCE = 0.1
 LATE_S = 0.1
 AHEAD_S = 0.005
 DRIFT, DRIFT_S = 2e-4, 0.004
+# Our judgement: into how many parts, and how far one may lie off the line through them.
+PARTS, BENT = 6, 0.25
 ABSENT = 0.005
 GAP_S = 0.5
 BUNCHED = 0.2
@@ -89,7 +91,8 @@ def drift_of(time: Array, arrival: Array) -> float:
     ----------
     time, arrival : arrays (n,), s
         Of the first and the last third, the samples that came soonest are compared:
-        delays only ever add.
+        delays only ever add. What a clock's drift adds grows evenly; a computer that
+        is busy for a while adds a step, and that is no drift.
 
     Returns
     -------
@@ -105,7 +108,19 @@ def drift_of(time: Array, arrival: Array) -> float:
     if apart_s <= 0:
         return math.nan
     drift = (last - first) / apart_s
-    return drift if abs(drift) > max(DRIFT, DRIFT_S / apart_s) else math.nan
+    if abs(drift) <= max(DRIFT, DRIFT_S / apart_s) or not _evenly(arrival, late):
+        return math.nan
+    return drift
+
+
+def _evenly(arrival: Array, late: Array) -> bool:
+    """Whether the least delay of each part grows or falls along a line."""
+    parts = np.array_split(np.arange(len(late)), PARTS)
+    least = np.array([late[part].min() for part in parts])
+    middle = np.array([np.median(arrival[part]) for part in parts])
+    line = np.polynomial.Polynomial.fit(middle, least, 1)
+    bent_s = float(np.abs(least - line(middle)).max())
+    return bent_s < BENT * float(np.ptp(line(middle)))
 
 
 def _rate(sight: Sight) -> Iterator[Finding]:
