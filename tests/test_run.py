@@ -638,6 +638,32 @@ def test_interrupted_is_130_and_the_recording_is_kept(
     assert not list(tmp_path.rglob("*.journal"))
 
 
+@pytest.mark.usefixtures("no_terminal")
+@pytest.mark.parametrize(("stops_s", "usable"), [(4.0, False), (20.0, True)])
+def test_a_stopped_calibration_says_how_its_looks_can_be_used(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    stops_s: float,
+    usable: bool,
+) -> None:
+    """A client who tires at the check targets has looked at six for a mapping."""
+
+    class Stopping(run_headless.VirtualPresenter):
+        def __init__(self, **more: Any) -> None:
+            super().__init__(keys=((stops_s, "escape"),), **more)
+
+    monkeypatch.setattr("calibkit.joined.run_headless.VirtualPresenter", Stopping)
+    status, _, err = command(capsys, tmp_path, *CALIBRATE)
+    assert status == 7
+    (kept,) = tmp_path.rglob("*.h5")
+    assert (f"calibkit fit {kept} -o" in err) is usable
+    mapping = tmp_path / "mapping.h5"
+    if usable:
+        assert cli.main(["fit", str(kept), "-o", str(mapping)]) == 0
+        assert mapping.exists()
+
+
 def test_operator_is_told_each_point() -> None:
     person = simulation.person(seed=2, setup=SETUP)
     planned = plan(protocols.load("quick"), SETUP, np.random.default_rng(0))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibkit import simulation
+from calibkit import cli, simulation
 from calibkit.errors import CallError
 from calibkit.geometry import angles_to_px, px_to_angles
 from calibkit.simulation.kinds import KINDS
@@ -328,3 +328,11 @@ def test_kinds_table_can_be_extended(monkeypatch: pytest.MonkeyPatch) -> None:
     drowsy = replace(KINDS["sleepy"], blink_per_min=40.0)
     monkeypatch.setitem(KINDS, "drowsy", drowsy)
     assert simulation.person(kind="drowsy").traits.blink_per_min == 40.0
+
+
+def test_the_command_names_every_kind(capsys: pytest.CaptureFixture[str]) -> None:
+    """Somebody who tries a protocol on a lost child must find the word for it."""
+    with pytest.raises(SystemExit):
+        cli.main(["simulate", "--help"])
+    told = " ".join(capsys.readouterr().out.replace("-\n", "-").split())
+    assert ", ".join(KINDS).replace(" ", "") in told.replace(" ", "")

@@ -13,6 +13,8 @@ TRACKERS = ("pupil-reflex", "screen", "webcam")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the flags."""
+    from calibkit.simulation.kinds import KINDS
+
     parser.add_argument(
         "--tracker",
         choices=TRACKERS,
@@ -26,7 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="which person; the same number gives the same one (default %(default)s)",
     )
     parser.add_argument(
-        "--kind", default="steady", help="how the person behaves (default %(default)s)"
+        "--kind",
+        default="steady",
+        help=f"how the person behaves: {', '.join(KINDS)} (default %(default)s)",
     )
     parser.add_argument(
         "--rate",
@@ -34,6 +38,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=options.number(1, 2000, "Hz"),
         help="samples a second (default: 250, 60 or 30 by tracker)",
     )
+    parser.add_argument(
+        "--for",
+        dest="for_s",
+        metavar="S",
+        type=options.number(0, 1e9, "s"),
+        help="end after so many seconds (default: when told to stop)",
+    )
+    _add_desk(parser)
+
+
+def _add_desk(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--screen-px",
         metavar="WxH",
@@ -54,13 +69,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=options.number(10, 20_000, "mm"),
         default=600.0,
         help="from the eyes to the screen (default 600)",
-    )
-    parser.add_argument(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(0, 1e9, "s"),
-        help="end after so many seconds (default: when told to stop)",
     )
 
 

@@ -17,7 +17,7 @@ from calibkit.channels import Channel
 from calibkit.errors import CalibkitError, DeviceError, InputError, StoppedError
 from calibkit.geometry import Setup
 from calibkit.joined.run import Markers, Memory, Presenter, Source, run_session
-from calibkit.joined.run_verdict import judge
+from calibkit.joined.run_verdict import FEWEST_LOOKS, judge
 from calibkit.kept import journal, protocol, records
 from calibkit.kept.protocol_model import Protocol
 from calibkit.session.session import Session
@@ -187,7 +187,9 @@ def perform(
         path = journal.finish(writer.path)
     if error is not None:
         raise type(error)(f"{error}; what was recorded is kept in {path}") from error
-    check_end(reason, path)
+    done = memory.recording().targets
+    looks = int(((done["role"] == "calibration") & (done["kept"] != 0)).sum())
+    check_end(reason, path, looks=looks)
     return path
 
 
@@ -198,13 +200,19 @@ def writer_for(attempt: Attempt, header: Values[str, Any]) -> journal.Writer:
     return journal.Writer(folder / f"{attempt.session}{journal.SUFFIX}", started)
 
 
-def check_end(reason: str, path: Path) -> None:
-    """Raise what a session that did not end by itself means."""
+def check_end(reason: str, path: Path, *, looks: int = 0) -> None:
+    """Raise what a session that did not end by itself means.
+
+    Where enough looks of a calibration are done, it says how to use them.
+    """
     if reason in ("stopped", "closed"):
-        raise StoppedError(
+        text = (
             f"the session was {reason} before its end; what was recorded is kept in "
             f"{path}, and nothing was replaced"
         )
+        if looks >= FEWEST_LOOKS:
+            text += f"; calibkit fit {path} -o MAPPING makes a mapping of its looks"
+        raise StoppedError(text)
     if reason == "lost":
         raise DeviceError(
             "the gaze stream was lost and did not come back; what was recorded is kept "

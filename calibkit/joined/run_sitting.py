@@ -239,6 +239,7 @@ def _opened(
         source_id=stream.inlet.source_id,
         nominal_rate=stream.inlet.nominal_rate,
     )
+    options.say(_("The person's window is opened; that can take ten seconds."))
     presenter = run_live.open_screen(args, chosen, found.setup)
     beside = None
     try:

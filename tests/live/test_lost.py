@@ -114,5 +114,6 @@ def test_window_closed_is_7_and_the_recording_is_kept(
     subprocess.run([sys.executable, "-c", CLOSE], check=True, timeout=30)
     _, err = program.communicate(timeout=60)
     assert program.returncode == 7, err
+    assert err.startswith("The person's window is opened")
     assert "closed before its end" in err
     assert len(kept(tmp_path).time) > 50
