@@ -23,6 +23,8 @@ SENTINELS = (0.0, -1.0)
 _PIXELS = {"pixel", "pixels", "px", "pix"}
 _NORMALIZED = {"normalized", "normalised", "norm", "fraction", "relative"}
 _MILLIMETRES = {"mm", "millimetre", "millimetres", "millimeter", "millimeters"}
+_CENTIMETRES = {"cm", "centimetre", "centimetres", "centimeter", "centimeters"}
+_METRES = {"m", "metre", "metres", "meter", "meters"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +62,13 @@ def plain_unit(unit: str) -> str:
         if word in spellings:
             return name
     return word
+
+
+def millimetres(unit: str) -> float:
+    """Millimetres in one such unit; 0 where it is no length, or none was named."""
+    word = unit.strip().lower()
+    lengths = ((1.0, _MILLIMETRES), (10.0, _CENTIMETRES), (1000.0, _METRES))
+    return next((mm for mm, spellings in lengths if word in spellings), 0.0)
 
 
 def plain_eye(eye: str) -> str:

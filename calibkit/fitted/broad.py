@@ -51,6 +51,10 @@ OTHER_UNIT = 10.0
 SPREAD_QUANTILE = 0.85  # of distances from the middle: most rows lie in [-1, 1] then
 TARGETS_REACH = 0.85  # so far from the screen's middle to its edge targets mostly go
 STRAIGHT_ROUNDS = 5
+# Eyes that are farther off are counted in millimetres or so, where no unit is named.
+LEAST_AWAY = 10.0
+# Factors on the sd of a pose's slopes in degrees: where geometry tells it, and not.
+POSE_KNOWN, POSE_UNKNOWN = 1.0, 2.0
 # Factor on the sd of what would tell left from right. Faces and set-ups are about the
 # same on both sides: seen in a mirror, what changes sign stays small. The roll of raw
 # features is not known, so that there only bends have it.
@@ -101,7 +105,7 @@ def basis_for(
     extra_centre, extra_scale = covariate_scaling(found.extra)
     for k, name in enumerate(covariates):
         if name in POSE:
-            unit = POSE[name][0]
+            unit = POSE[name][0] / (_length(plan, name) or 1.0)
             own = np.isfinite(extra_scale[:, k]) & (
                 extra_scale[:, k] > OTHER_UNIT * unit
             )
@@ -182,11 +186,12 @@ def prior_weights(
     scale: float = 1.0,
     bend: float = 1.0,
     turn: tuple[float, float] = (1.0, 1.0),
+    slopes: Array | None = None,
 ) -> Gaussian:
     """Mean and covariance of the weights.
 
     Factors on the sd of all groups and of nonlinear ones; `turn` has -1 for an axis
-    that the tracker counts the other way.
+    that the tracker counts the other way; `slopes` as `pose_slopes` gives them.
     """
     table = IN_DEGREES_SD if in_degrees else RAW_SD
     sd = np.array([table[int(g)] for g in basis.group])
@@ -198,7 +203,10 @@ def prior_weights(
         for axis, power in enumerate(((1, 0), (0, 1))):
             gain = turn[axis] * DEGREES_SCALE / np.sqrt(3.0)
             mean[:, axis, terms.index(power)] = gain
-    flat = np.tile((sd * _evenness(basis, in_degrees)).ravel(), eyes)
+    known = slopes is not None and bool(slopes.any())
+    if slopes is not None:
+        mean[..., basis.group == 4] = slopes * np.array(turn)[:, None]
+    flat = np.tile((sd * _evenness(basis, in_degrees, known)).ravel(), eyes)
     alike = EYES_ALIKE if in_degrees else EYES_ALIKE_RAW
     share = np.tile([alike[int(g)] for g in basis.group], 2)
     between = np.kron(1.0 - np.eye(eyes), np.diag(share)) + np.eye(basis.size)
@@ -206,7 +214,36 @@ def prior_weights(
     return Gaussian(mean=mean.ravel(), cov=cov)
 
 
-def _evenness(basis: Basis, in_degrees: bool) -> Array:
+def pose_slopes(basis: Basis, plan: Layout) -> Array:
+    """Degrees (e, 2, c) by which gaze goes along with a scaled pose, by geometry.
+
+    A line of sight that keeps its direction goes where its eye goes: of an eye Z away,
+    X / Z radians to the right, whatever both are counted in. 0 where that is not known.
+    """
+    names = list(basis.covariates)
+    slopes = np.zeros((len(plan.eyes), 2, len(names)))
+    if "PositionZ" not in names:
+        return slopes
+    depth = names.index("PositionZ")
+    for e, source in enumerate(plan.eyes):
+        away = abs(float(basis.extra_centre[e, depth]))
+        metric = away > 0 if _length(plan, "PositionZ") else away > LEAST_AWAY
+        for axis, name in enumerate(("PositionX", "PositionY")):
+            if source.kind == "direction" and name in names and metric:
+                scale = basis.extra_scale[e, names.index(name)]
+                known = np.degrees(scale / away) if np.isfinite(scale) else 0.0
+                slopes[e, axis, names.index(name)] = known
+    return slopes
+
+
+def _length(plan: Layout, name: str) -> float:
+    """Millimetres in a position's unit, or 0 where none is named."""
+    if not (plan.lengths and name.startswith("Position")):
+        return 0.0
+    return plan.lengths[plan.covariates.index(name)]
+
+
+def _evenness(basis: Basis, in_degrees: bool, known: bool) -> Array:
     """Factors (2, terms) on the sd: of right by terms even in x, ...; of the pose."""
     factors = np.ones((2, basis.terms))
     for axis in range(2):
@@ -214,8 +251,10 @@ def _evenness(basis: Basis, in_degrees: bool) -> Array:
             if p % 2 == axis and p + q >= (1 if in_degrees else 2):
                 factors[axis, k] = UNEVEN
     for k, name in enumerate(basis.covariates, start=len(exponents(basis.degree))):
-        if name in POSE and not in_degrees:
+        if name in POSE:
+            share = POSE_KNOWN if known else POSE_UNKNOWN
             factors[:, k] = POSE[name][1:]
+            factors[:, k] *= share if in_degrees else 1.0
     return factors
 
 
@@ -311,7 +350,7 @@ def broad(
         signature=plan.signature,
         eyes=plan.names,
         basis=basis,
-        weights=prior_weights(basis, plan.in_degrees),
+        weights=prior_weights(basis, plan.in_degrees, slopes=pose_slopes(basis, plan)),
         noise=Noise(
             fixation=np.full(2, FIXATION_DEG),
             eye=np.full((eyes, 2), EYE_DEG),

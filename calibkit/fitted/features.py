@@ -50,6 +50,9 @@ class Layout:
         Name of each covariate, and the group that it belongs to.
     min_confidence : float
         An eye's samples with less confidence count as missing.
+    lengths : tuple of float
+        Millimetres in each covariate's unit, 0 where it names no length. Known while
+        fitting; a mapping's own layout goes without.
     """
 
     width: int
@@ -57,6 +60,7 @@ class Layout:
     covariates: tuple[str, ...] = ()
     groups: tuple[str, ...] = ()
     min_confidence: float = 0.0
+    lengths: tuple[float, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -155,6 +159,10 @@ def layout(
         ),
         covariates=tuple(name for name, _, _ in found),
         groups=tuple(group for _, group, _ in found),
+        lengths=tuple(
+            words.millimetres(channels[columns[names[0]][0]].unit)
+            for _, _, columns in found
+        ),
     )
 
 
@@ -219,14 +227,19 @@ def with_covariates(plan: Layout, names: Sequence[str]) -> Layout:
         covariates=tuple(names),
         groups=tuple(plan.groups[i] for i in order),
         min_confidence=plan.min_confidence,
+        lengths=tuple(plan.lengths[i] for i in order) if plan.lengths else (),
     )
 
 
 def pose_names(plan: Layout) -> tuple[str, ...]:
     """Covariates without which features mean little: the pose, of a bare pupil or iris.
 
-    Reflexes and gaze estimates make up for the head by themselves.
+    Where a line of sight meets the screen is told by where the eye is. Reflexes and
+    screen positions make up for the head by themselves.
     """
+    if all(source.kind == "direction" for source in plan.eyes):
+        groups = zip(plan.covariates, plan.groups, strict=True)
+        return tuple(name for name, group in groups if group == "position")
     if any(source.kind in ("pupil-reflex", *IN_DEGREES) for source in plan.eyes):
         return ()
     pairs = zip(plan.covariates, plan.groups, strict=True)

@@ -126,7 +126,7 @@ class Points:
 def points(looks: Sequence[Look], gaze: Array, sight: Sight, eyes: int) -> Points:
     """Stack looks; `gaze` (T, 2) are the field angles of what was looked at."""
     count = len(looks)
-    covariates = looks[0].extra.shape[1] if looks else 0
+    covariates = len(sight.extra_spread) // eyes
     mean = np.array([look.mean for look in looks]).reshape(count, eyes, 2)
     seen = np.isfinite(mean).all(-1)
     cov = [mean_covariance(look, sight.spread, sight.correlation) for look in looks]

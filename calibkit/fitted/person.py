@@ -21,6 +21,7 @@ from calibkit.fitted.broad import (
     across_unknown,
     broad,
     check_raw,
+    pose_slopes,
     prior_weights,
 )
 from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
@@ -213,7 +214,8 @@ def _without_prior(
         check_raw(found)
     prior = broad(plan, found, setup, plan.covariates)
     turn = _turn(plan, prior, found)
-    turned = prior_weights(prior.basis, plan.in_degrees, turn=turn)
+    slopes = pose_slopes(prior.basis, plan)
+    turned = prior_weights(prior.basis, plan.in_degrees, turn=turn, slopes=slopes)
     prior = replace(prior, weights=turned)
     if plan.in_degrees:
         args = (prior.noise, prior.basis, turned.mean, found)
@@ -251,8 +253,9 @@ def _best_choice(
 ) -> tuple[SharedMapping, Estimate]:
     """Choose how far from the start a mapping may be, and bend: with many looks."""
     options = []
+    slopes = pose_slopes(prior.basis, plan)
     for scale, bend, odds in CHOICES_IN_DEGREES if plan.in_degrees else CHOICES:
-        weights = prior_weights(prior.basis, plan.in_degrees, scale, bend, turn)
+        weights = prior_weights(prior.basis, plan.in_degrees, scale, bend, turn, slopes)
         options.append((odds + evidence(weights, prior.basis, best, now), weights))
     chosen = max(options, key=lambda option: option[0])[1]
     if chosen is not options[0][1]:
@@ -279,10 +282,10 @@ def _turn(plan: Layout, prior: SharedMapping, found: Points) -> tuple[float, flo
     if len(found) == 0 or any(source.kind != "direction" for source in plan.eyes):
         return 1.0, 1.0
     turns = [(1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)]
-    prepared = prepare(prior.basis, found)
+    prepared, slopes = prepare(prior.basis, found), pose_slopes(prior.basis, plan)
     trust = []
     for turn in turns:
-        weights = prior_weights(prior.basis, True, turn=turn)
+        weights = prior_weights(prior.basis, True, turn=turn, slopes=slopes)
         made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
         trust.append(float(bayes.prior_weights(weights, made).mean()))
     best = int(np.argmax(trust))

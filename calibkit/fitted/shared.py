@@ -19,6 +19,7 @@ from calibkit.fitted.broad import (
     SAMPLE_DEG,
     covariate_scaling,
     middle_and_scale,
+    pose_slopes,
     prior_weights,
 )
 from calibkit.fitted.crowd import Crowd, crowd_of
@@ -197,7 +198,8 @@ def _learn(
         sample=np.eye(2 * eyes) * SAMPLE_DEG**2,
         drift=np.full(2, DRIFT_DEG),
     )
-    start = prior_weights(basis, crowd.layout.in_degrees)
+    plan = crowd.layout
+    start = prior_weights(basis, plan.in_degrees, slopes=pose_slopes(basis, plan))
     share = crowd.share[which]
     people = len(np.unique(crowd.person[which]))
     return population.learn(prepared, basis, start, noise, rounds, share, people)
@@ -206,8 +208,8 @@ def _learn(
 def _choose_basis(crowd: Crowd) -> Basis:
     """Degree first, then covariates that pay, by what they predict of others.
 
-    The pose of bare pupils is always read: it hardly changes while people look at a few
-    targets, and does while they use what was learned.
+    A pose that features mean little without is always read: it hardly changes while
+    people look at a few targets, and does while they use what was learned.
     Judged by the error of left-out halves of left-out people, not by its density: few
     people make every prior sure of itself, and more so the richer it is.
     """
