@@ -179,13 +179,10 @@ def tangent(angle: Number) -> Number:
     """
     half = 0.5 * angle
     square = half * half
-    t = half / (1.0 - square / (3.0 - square / (5.0 - square / _deeper(square))))
+    below = 11.0 - square / (13.0 - square / (15.0 - square / 17.0))
+    below = 5.0 - square / (7.0 - square / (9.0 - square / below))
+    t = half / (1.0 - square / (3.0 - square / below))
     return (t + t) / (1.0 - t * t)
-
-
-def _deeper(square: Number) -> Number:
-    below = 13.0 - square / (15.0 - square / 17.0)
-    return 7.0 - square / (9.0 - square / (11.0 - square / below))
 
 
 def px_per_degree(setup: Setup, xy: ArrayLike) -> Array:

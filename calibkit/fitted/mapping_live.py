@@ -2,6 +2,8 @@
 
 The arithmetic is that of `Mapping.apply`, in the same order, so that a published row
 equals the applied one to the last bit. Arrays of one row would cost ten times as much.
+Between two samples of a slow tracker other programs have filled the processor's caches:
+what counts then is how much code is touched, so calls are few.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ Read = Callable[[Sample], Pair | None]  # an eye's features
 Units = Callable[[Sample], Sample]  # its covariates
 Eye = Callable[[Sample, Sample], Row | None]  # scaled features, angles
 Spread = Callable[[float, float, Sample], Pair]
+Both = Callable[[float, float], Pair]
 
 
 def live(mapping: Mapping) -> Callable[[Sample], Row]:
@@ -60,7 +63,7 @@ def live(mapping: Mapping) -> Callable[[Sample], Row]:
 
 def _with_one(
     read: Eye,
-    extra: Units,
+    extra: Units | None,
     spread: Spread,
     to_px: Callable[[float, float, Pair], Row],
     width: int,
@@ -68,7 +71,7 @@ def _with_one(
     def row(sample: Sample) -> Row:
         if len(sample) != width:
             raise _wrong(sample, width)
-        units = extra(sample)
+        units = extra(sample) if extra else ()
         seen = read(sample, units)
         if seen is None:
             return NOWHERE
@@ -80,7 +83,7 @@ def _with_one(
 
 def _with_two(
     read: list[Eye],
-    extras: list[Units],
+    extras: list[Units | None],
     spread: list[Spread],
     to_px: Callable[[float, float, Pair], Row],
     width: int,
@@ -93,9 +96,9 @@ def _with_two(
     def row(sample: Sample) -> Row:
         if len(sample) != width:
             raise _wrong(sample, width)
-        units = extra_a(sample)
+        units = extra_a(sample) if extra_a else ()
         a = read_a(sample, units)
-        more = extra_b(sample)
+        more = extra_b(sample) if extra_b else ()
         b = read_b(sample, more)
         if a is None:
             if b is None:
@@ -124,8 +127,8 @@ def _to_px(setup: Setup) -> Callable[[float, float, Pair], Row]:
     gx, gy = sx * np.pi / 180.0, sy * np.pi / 180.0
 
     def to_px(h: float, v: float, sd: Pair) -> Row:
-        tx = tangent(max(min(h, 85.0), -85.0) * _RADIANS)
-        ty = tangent(max(min(v, 85.0), -85.0) * _RADIANS)
+        tx = tangent((85.0 if h > 85.0 else -85.0 if h < -85.0 else h) * _RADIANS)
+        ty = tangent((85.0 if v > 85.0 else -85.0 if v < -85.0 else v) * _RADIANS)
         return (
             tx * sx + fx,
             ty * sy + fy,
@@ -142,9 +145,7 @@ def _eye(mapping: Mapping, e: int) -> Eye:
     read = _sure(mapping.layout.eyes[e], mapping.setup, mapping.layout.min_confidence)
     cx, cy = basis.centre[e].tolist()
     kx, ky = (1.0 / basis.scale[e]).tolist()
-    across, down = (
-        _POLYNOMIALS[basis.degree](c) for c in ready.coefficients[e].tolist()
-    )
+    both = _POLYNOMIALS[basis.degree](*ready.coefficients[e].tolist())
     slopes_h, slopes_v = ready.slopes[e].tolist()
     isfinite = math.isfinite
 
@@ -153,7 +154,7 @@ def _eye(mapping: Mapping, e: int) -> Eye:
         if seen is None:
             return None
         x, y = (seen[0] - cx) * kx, (seen[1] - cy) * ky
-        h, v = across(x, y), down(x, y)
+        h, v = both(x, y)
         if units:
             h += _dot(slopes_h, units)
             v += _dot(slopes_v, units)
@@ -162,28 +163,43 @@ def _eye(mapping: Mapping, e: int) -> Eye:
     return eye
 
 
-# Polynomials by powers of x and y, each sum in the order of `basis.exponents`.
+# Two polynomials at once, by powers of x and y, each sum in the order of
+# `basis.exponents`.
 
 
-def _first(c: Sequence[float]) -> Callable[[float, float], float]:
+def _first(c: Sequence[float], d: Sequence[float]) -> Both:
     c0, cx, cy = c
-    return lambda x, y: c0 + cx * x + cy * y
+    d0, dx, dy = d
+    return lambda x, y: (c0 + cx * x + cy * y, d0 + dx * x + dy * y)
 
 
-def _second(c: Sequence[float]) -> Callable[[float, float], float]:
+def _second(c: Sequence[float], d: Sequence[float]) -> Both:
     c0, cx, cy, cxx, cxy, cyy = c
-    return lambda x, y: (
-        c0 + cx * x + cy * y + cxx * (x * x) + cxy * (y * x) + cyy * (y * y)
-    )
+    d0, dx, dy, dxx, dxy, dyy = d
 
-
-def _third(c: Sequence[float]) -> Callable[[float, float], float]:
-    c0, cx, cy, cxx, cxy, cyy, c30, c21, c12, c03 = c
-
-    def third(x: float, y: float) -> float:
+    def second(x: float, y: float) -> Pair:
         xx, xy, yy = x * x, y * x, y * y
-        low = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
-        return low + c30 * (xx * x) + c21 * (xy * x) + c12 * (yy * x) + c03 * (yy * y)
+        return (
+            c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy,
+            d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy,
+        )
+
+    return second
+
+
+def _third(c: Sequence[float], d: Sequence[float]) -> Both:
+    c0, cx, cy, cxx, cxy, cyy, c30, c21, c12, c03 = c
+    d0, dx, dy, dxx, dxy, dyy, d30, d21, d12, d03 = d
+
+    def third(x: float, y: float) -> Pair:
+        xx, xy, yy = x * x, y * x, y * y
+        p, q, r, s = xx * x, xy * x, yy * x, yy * y
+        h = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
+        v = d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy
+        return (
+            h + c30 * p + c21 * q + c12 * r + c03 * s,
+            v + d30 * p + d21 * q + d12 * r + d03 * s,
+        )
 
     return third
 
@@ -205,11 +221,13 @@ def _spread(ready: Evaluator, state: int) -> Spread:
     top, more = SIDE - 1.0, ready.basis.degree - 1
 
     def spread(x: float, y: float, units: Sample) -> Pair:
-        row = int(max(min(x * STEPS + _MIDDLE, top), 0.0)) * SIDE
-        cell = row + int(max(min(y * STEPS + _MIDDLE, top), 0.0))
+        across, down = x * STEPS + _MIDDLE, y * STEPS + _MIDDLE
+        across = top if across > top else 0.0 if across < 0.0 else across
+        down = top if down > top else 0.0 if down < 0.0 else down
+        cell = int(across) * SIDE + int(down)
         h, v = table_h[cell], table_v[cell]
-        reach = max(abs(x), abs(y))
-        if reach > EDGE:
+        if not (-EDGE <= x <= EDGE and -EDGE <= y <= EDGE):
+            reach = max(abs(x), abs(y))
             beyond = growth = reach / EDGE
             for _ in range(more):
                 growth *= beyond
@@ -226,7 +244,7 @@ def _square(cov: Sequence[Sample], units: Sample) -> float:
     return _dot(units, [_dot(row, units) for row in cov])
 
 
-def _extra(mapping: Mapping, e: int) -> Units:
+def _extra(mapping: Mapping, e: int) -> Units | None:
     """Return what reads an eye's covariates, in units of the basis; 0 if missing."""
     basis = mapping.basis
     plan = list(
@@ -245,7 +263,7 @@ def _extra(mapping: Mapping, e: int) -> Units:
             for unit in ((_mean(sample, columns) - centre) / scale,)
         ]
 
-    return extra if plan else lambda sample: ()
+    return extra if plan else None
 
 
 def _mean(sample: Sample, columns: tuple[int, ...]) -> float:

@@ -165,14 +165,16 @@ class Watcher:
             return None
 
     def _step(self, now_s: float) -> None:
-        hook, raw = self._hook, [self._raw.popleft() for _ in range(len(self._raw))]
+        hook, waiting = self._hook, self._raw
         if hook is None:
             return
-        if raw:
+        events = self._ripe(now_s)
+        if waiting and (events or hook.due(waiting[-1][0])):
+            raw = [waiting.popleft() for _ in range(len(waiting))]
             times = np.array([stamp for stamp, _ in raw], float)
             samples = np.array([sample for _, sample in raw], float)
             self._tell(hook.samples(times, samples, now_s))
-        for time_s, event in self._ripe(now_s):
+        for time_s, event in events:
             self._tell(hook.mark(event, time_s, now_s))
         self._log(hook)
 

@@ -99,6 +99,10 @@ class DriftHook:
             self._made = (self._mapping, self.state.offset, made)
         return self._made[2]
 
+    def due(self, stamp_s: float) -> bool:
+        """Whether a sample of this stamp ends a block; until then samples may wait."""
+        return self._block_s is None or not 0 <= stamp_s - self._block_s < BLOCK_S
+
     def samples(self, times: Array, samples: Rows, now_s: float) -> tuple[Notice, ...]:
         """Take in raw samples as they come.
 
