@@ -166,7 +166,8 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
     ("made", "expected"),
     [
         (tried(behaviour(loss=0.7, loss_left=0.7, loss_right=0.7)), ["seating"]),
-        (tried(behaviour(loss_left=1.0)), ["data.eyes"]),
+        (tried(behaviour(loss_left=0.8)), ["data.eyes"]),
+        (tried(behaviour(loss_left=1.0)), ["targets.points"]),
         (tried(missed(6)), ["pace.advance"]),
         (tried(fault="it is mirrored"), ["pace.advance"]),
         (tried(missed(6, 6.0)), ["targets.start_deg", "targets.pulse_hz"]),
@@ -177,7 +178,15 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
         (tried(), ["targets.points"]),
     ],
     ids=[
-        *("unseen", "one eye", "elsewhere", "no mapping", "unlooked", "shift"),
+        *(
+            "unseen",
+            "one eye",
+            "only one eye",
+            "elsewhere",
+            "no mapping",
+            "unlooked",
+            "shift",
+        ),
         *("moving eyes", "noisy", "better eye", "too few points"),
     ],
 )
@@ -319,7 +328,7 @@ def test_an_earlier_try_that_gave_more_is_remembered() -> None:
 
 
 def test_looks_that_do_not_fit_together_matter_more_than_a_blind_eye() -> None:
-    blind = behaviour(loss_left=1.0)
+    blind = behaviour(loss_left=0.9)
     advice = coach.advise(tried(blind, fault="it is mirrored", grid=(0, 0)))
     assert keys_changed(advice) == ["pace.advance"]
     by_key = protocols.load("standard", ["pace.advance=key"])

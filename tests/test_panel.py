@@ -109,6 +109,15 @@ def test_words_of_what_a_target_gave() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("off_deg", "looked"), [(1.0, True), (NAN, True), (23.0, False)]
+)
+def test_gaze_far_away_is_not_told_as_looked_at(off_deg: float, looked: bool) -> None:
+    said = phrases.gave("looked", {}, off_deg)
+    assert ("Looked at" in said) is looked
+    assert ("not on the target" in said) is not looked
+
+
 def test_an_early_end_is_told() -> None:
     board = make()
     board.see(words.Note(time_s=1.0, text=words.GOOD_ENOUGH), 1.0)

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -27,6 +28,7 @@ from calibkit.fitted.mapping import Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.geometry import Setup
 from calibkit.joined import options, run_words
+from calibkit.judged import coach_evidence
 from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
 from calibkit.judged.keys import usable_keys
 from calibkit.kept.recording import Recording, target_rows
@@ -462,6 +464,15 @@ def test_advice_names_what_limits_the_result() -> None:
     }
     one = replace(assessment(), eyes=eyes, loss=0.05)
     assert "The left eye alone is closer" in " ".join(advice.advice(one, keys))
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_coach_and_report_name_a_place_alike(place: tuple[int, int]) -> None:
+    """Else the operator looks for two places where there is one."""
+    rows = np.array([place], [("x", float), ("y", float)])
+    tried = SimpleNamespace(mapping=None, result=assessment())
+    (by_coach,) = coach_evidence._places(tried, rows)  # type: ignore[arg-type]
+    assert by_coach == words.place(SETUP, *place)
 
 
 def test_the_operator_is_told_at_once_which_checks_do_not_count() -> None:

@@ -52,8 +52,9 @@ def make(
     *keys: tuple[float, str],
     blind_until_s: float = 0.0,
     closes_s: float = float("inf"),
+    kind: str = "steady",
 ) -> tuple[Attempt, Ends, run_headless.VirtualPresenter, list[str]]:
-    person = simulation.person(seed=3, setup=SETUP)
+    person = simulation.person(kind=kind, seed=3, setup=SETUP)
     protocol = protocols.load("quick")
     presenter = run_headless.VirtualPresenter(keys=keys, closes_s=closes_s)
     life = person.begin(0.0)
@@ -108,6 +109,19 @@ def test_it_goes_on_when_the_signal_gets_better_or_nobody_comes(tmp_path: Path) 
     attempt, ends, presenter, _ = make(tmp_path, blind_until_s=1e9)
     run_check.first(attempt, ends, patient_s=10.0)
     assert 12.0 < presenter.time_s < 12.5
+
+
+def test_one_eye_that_is_never_seen_holds_nobody_up_and_is_told_once(
+    tmp_path: Path,
+) -> None:
+    """Common practice, no source: one eye is enough to begin."""
+    attempt, ends, presenter, said = make(tmp_path, kind="one-eye")
+    signal = run_check.first(attempt, ends)
+    assert not signal.lost
+    assert any(finding.level == "poor" for finding in signal.findings)
+    assert 5.0 < presenter.time_s < 7.5
+    assert len(said) == len(set(said))
+    assert sum("not seen" in line for line in said) == 1
 
 
 def test_headless_is_never_held_up(tmp_path: Path) -> None:

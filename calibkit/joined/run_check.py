@@ -8,7 +8,6 @@ the session goes on by itself after a while. Nothing is ever refused for its sig
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,8 +24,9 @@ if TYPE_CHECKING:
 
 WATCH_S = 2.0
 AGAIN_S = 1.0
-# Longest time that a poor signal holds up a session of which nobody presses a key.
-PATIENT_S = 20.0
+# Longest time that a poor signal holds up a session of which nobody presses a key; much
+# shorter where an eye is seen: another one may never be, and the person waits.
+PATIENT_S, BRIEF_S = 20.0, 4.0
 HINTS = ("poor", "fair")
 
 
@@ -55,13 +55,17 @@ def first(attempt: Attempt, ends: Ends, *, patient_s: float = PATIENT_S) -> Sign
     while watch.step() - start_s < WATCH_S:
         pass
     signal = watch.judged()
-    told = _tell(ends, signal)
+    told: set[str] = set()
+    _tell(ends, signal, told)
     patient_s = patient_s if ends.tell is not None else 0.0
     judged_s, begun_s = watch.now_s, watch.now_s
-    while _poor(signal) and not watch.go_on and watch.now_s - begun_s < patient_s:
+    while _poor(signal) and not watch.go_on:
+        longest_s = patient_s if signal.lost else min(patient_s, BRIEF_S)
+        if watch.now_s - begun_s >= longest_s:
+            break
         if watch.step() - judged_s >= AGAIN_S:
             signal, judged_s = watch.judged(), watch.now_s
-            told = _tell(ends, signal, told)
+            _tell(ends, signal, told)
     return signal
 
 
@@ -69,23 +73,25 @@ def _poor(signal: Signal) -> bool:
     return any(finding.level == "poor" for finding in signal.findings)
 
 
-def _tell(ends: Ends, signal: Signal, before: Sequence[str] | None = None) -> list[str]:
+def _tell(ends: Ends, signal: Signal, told: set[str]) -> None:
     """Tell what would help, each thing once, and everything on the page."""
     hints = [f for f in signal.findings if f.level in HINTS]
-    lines = [signals_words.line(finding) for finding in hints]
-    if ends.tell is not None and [f.about for f in hints] != before:
-        for line in [*lines, signals_words.summary(signal)]:
+    news = {f.about: signals_words.line(f) for f in hints}
+    summary = signals_words.summary(signal)
+    news[summary] = summary
+    if _poor(signal):
+        news["next"] = _("“Next” goes on anyway.")
+    for about, line in news.items():
+        if ends.tell is not None and about not in told:
             ends.tell(line)
-        if _poor(signal):
-            ends.tell(_("“Next” goes on anyway."))
+    told.update(news)
     if ends.beside is not None:
         # What would help comes first.
         findings = sorted(signal.findings, key=lambda f: HINTS.index(f.level)
                           if f.level in HINTS else len(HINTS))  # fmt: skip
-        every = [signals_words.summary(signal), *map(signals_words.line, findings)]
+        every = [summary, *map(signals_words.line, findings)]
         bars = signals_words.bar_parts(signal)
         ends.beside.check(_("Signal check"), every, bars, waits=_poor(signal))
-    return [f.about for f in hints]
 
 
 class _Watch:

@@ -154,9 +154,7 @@ def _places(tried: Tried, rows: NDArray[np.void]) -> tuple[str, ...]:
     found = []
     for row in rows:
         if size is not None and np.isfinite(row["x"]):
-            thirds = [min(max(int(3 * row[k] / s), 0), 2)
-                      for k, s in zip("xy", size, strict=True)]  # fmt: skip
-            found.append(coach_words.place(thirds[1], thirds[0]))
+            found.append(coach_words.place(row["x"] / size[0], row["y"] / size[1]))
     return tuple(dict.fromkeys(found))
 
 

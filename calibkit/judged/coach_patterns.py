@@ -19,6 +19,8 @@ from calibkit.kept.protocol_model import Protocol
 # Thresholds, our judgement.
 UNSEEN_LOSS = 0.5
 ONE_EYE_LOSS, OTHER_EYE_LOSS = 0.6, 0.35
+# An eye that is never seen is left out of the fit by itself: nothing is to be changed.
+NEVER_SEEN_LOSS = 0.98
 SHUT, BLINK_S, BLINKS_PER_MIN = 0.10, 0.3, 14.0
 MISSED_SHARE, MISSED_LOW = 0.2, 0.05
 EDGE_MORE, SURE = 0.15, 0.95
@@ -90,7 +92,7 @@ def one_eye(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     good, poor = sorted(losses, key=lambda eye: losses[eye])
     if protocol.data.eyes != "both" or losses[poor] < ONE_EYE_LOSS:
         return None
-    if losses[good] > OTHER_EYE_LOSS:
+    if losses[good] > OTHER_EYE_LOSS or losses[poor] >= NEVER_SEEN_LOSS:
         return None
     reason = words.one_eye(good, poor, losses[poor])
     figures = [seen.figure(f"loss {eye}", losses[eye]) for eye in (good, poor)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from calibkit.language import _, plural
+from calibkit.language import _, later, plural
 
 
 def grid(rows: int, columns: int) -> str:
@@ -314,8 +314,17 @@ def fresh() -> str:
     return _("No sign of tiredness.")
 
 
-def place(row: int, column: int) -> str:
-    """Where on the screen, in thirds."""
-    rows = (_("top"), _("middle"), _("bottom"))
-    columns = (_("left"), _("centre"), _("right"))
-    return f"{rows[row]} {columns[column]}"
+_PLACES = (
+    (later("upper left"), later("upper middle"), later("upper right")),
+    (later("middle left"), later("middle"), later("middle right")),
+    (later("lower left"), later("lower middle"), later("lower right")),
+)
+
+
+def place(across: float, down: float) -> str:
+    """Say where on the screen, by shares of its width and height."""
+    return _(_PLACES[_third(down)][_third(across)])
+
+
+def _third(share: float) -> int:
+    return 0 if share < 0.4 else 2 if share > 0.6 else 1

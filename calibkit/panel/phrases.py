@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from calibkit.language import _, decimal, later
 from calibkit.session import session_table as table
 from calibkit.session import session_words as words
+from calibkit.session.session_look import NEAR_DEG
 
 SEEN, GLIMPSED = 0.8, 0.2
 
@@ -128,7 +129,8 @@ def seen(share: float) -> str:
 
 def gave(what: str, eyes: Mapping[str, float], off_deg: float) -> str:
     """Say what a target gave: how it ended, how the eyes were seen, how far off."""
-    parts = [_(_GAVE[what])]
+    away = what == "looked" and off_deg > NEAR_DEG
+    parts = [_("held still, perhaps not on the target") if away else _(_GAVE[what])]
     if what in ("looked", "moved on", "restless"):
         parts += [
             _("{eye} seen {share:.0f} %").format(

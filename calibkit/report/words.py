@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from calibkit.geometry import Setup
+from calibkit.judged import coach_words
 from calibkit.judged.keys import UsableKeys
 from calibkit.language import _, decimal, later, plural
 
@@ -24,13 +25,6 @@ _PICTURES = (
     (45.0, later("about the width of two fingers")),
     (70.0, later("about the width of three fingers")),
     (110.0, later("about the width of a palm")),
-)
-
-
-_PLACES = (
-    (later("upper left"), later("upper middle"), later("upper right")),
-    (later("middle left"), later("middle"), later("middle right")),
-    (later("lower left"), later("lower middle"), later("lower right")),
 )
 
 
@@ -78,12 +72,7 @@ def place(setup: Setup, x: float, y: float) -> str:
     """Say where on the screen a point lies."""
     if math.isnan(x) or math.isnan(y):
         return _("moving")
-    down, across = _third(y / setup.screen_px[1]), _third(x / setup.screen_px[0])
-    return _(_PLACES[down][across])
-
-
-def _third(share: float) -> int:
-    return 0 if share < 0.4 else 2 if share > 0.6 else 1
+    return coach_words.place(x / setup.screen_px[0], y / setup.screen_px[1])
 
 
 def made(stamp: str) -> str:
