@@ -72,6 +72,14 @@ def test_no_block_is_of_a_kind_that_nothing_checks(page: str) -> None:
     assert PAGES[page].count("```") == 2 * len(fences(PAGES[page]))
 
 
+@pytest.mark.parametrize("page", PAGES)
+def test_sentences_can_be_read_where_lines_are_cut(page: str) -> None:
+    """Tables and what is pasted apart, and a picture's line, which cannot be cut."""
+    prose = re.sub(r"^```.*?^```$", "", PAGES[page], flags=re.DOTALL | re.MULTILINE)
+    lines = [n for n in prose.splitlines() if not n.startswith(("|", "!["))]
+    assert [line for line in lines if len(line) > 100] == []
+
+
 def test_ci_runs_the_line_that_readme_gives() -> None:
     setup_lines = [line for line in "".join(blocks(README, "sh")).splitlines() if line]
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
