@@ -26,6 +26,8 @@ PERSON_DEG = 0.35
 # of 0.2 s there is 0.3 to 0.85 of it (six kinds of simulated trackers), in a sample
 # all, and regions are to hold for both.
 SAMPLE_SHARE = 0.6
+# Times as far apart as eyes usually are: not both can be on what is looked at then.
+DISAGREE = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -46,6 +48,8 @@ class Evaluator:
         each eye alone.
     extra_cov : array (1 + e, 2, c, c)
         Covariance of the covariates' slopes, likewise.
+    apart2 : array (2,), degrees²
+        What two eyes may differ by, squared, until more is doubt about which is right.
     """
 
     basis: Basis
@@ -54,6 +58,7 @@ class Evaluator:
     eye_weights: Array
     tables: Array
     extra_cov: Array
+    apart2: Array
 
     def gaze(self, xy: Array, extra: Array) -> tuple[Array, Array]:
         """Field angles (n, 2) and their sd (n, 2) in degrees; NaN where unseen.
@@ -62,20 +67,27 @@ class Evaluator:
         ----------
         xy : array (e, n, 2)
         extra : array (e, n, c)
+
+        Notes
+        -----
+        An eye whose features lie beyond all that a screen can need is left out while
+        the other's do not: a shadow was taken for a pupil. Where eyes disagree far
+        more than they do otherwise, one of them is right: the variance is that of
+        either, by their shares.
         """
-        eyes, n = xy.shape[:2]
+        eyes = len(xy)
         scaled = [self._scaled(xy[e], e) for e in range(eyes)]
         each = [self._one(scaled[e], extra[e], e) for e in range(eyes)]
         if eyes == 1:
             return each[0].T, self._sd(scaled[0], extra[0], 1, np.isfinite(each[0][0]))
         share = self.eye_weights[..., None]
         out = share[0] * each[0] + share[1] * each[1]
-        seen = [np.isfinite(one[0]) for one in each]
+        seen = self._sound(each, scaled)
         all_seen = seen[0] & seen[1]
-        sd = np.full((n, 2), np.nan)
+        sd = self._sd(scaled[0], extra[0], 0, all_seen)
+        self._doubt(each, all_seen, sd)
         if all_seen.all():
-            return out.T, self._sd(scaled[0], extra[0], 0, all_seen)
-        sd[all_seen] = self._sd(scaled[0], extra[0], 0, all_seen)[all_seen]
+            return out.T, sd
         for e in range(2):
             alone = seen[e] & ~seen[1 - e]
             if alone.any():
@@ -83,6 +95,26 @@ class Evaluator:
                 part = self._sd(scaled[e][:, alone], extra[e][alone], 1 + e, None)
                 sd[alone] = part
         return out.T, sd
+
+    def _sound(self, each: list[Array], scaled: list[Array]) -> list[NDArray[np.bool_]]:
+        """Where each eye is seen (n,), unless far outside while the other is not."""
+        seen: list[NDArray[np.bool_]] = [np.isfinite(one[0]) for one in each]
+        reach = [np.fmax(np.abs(x), np.abs(y)) for x, y in scaled]
+        if max(np.fmax.reduce(r, initial=0.0) for r in reach) <= EDGE:
+            return seen
+        sound = [s & ~(r > EDGE) for s, r in zip(seen, reach, strict=True)]
+        return [seen[e] & (sound[e] | ~sound[1 - e]) for e in range(2)]
+
+    def _doubt(self, each: list[Array], both: NDArray[np.bool_], sd: Array) -> None:
+        """Widen sd (n, 2) where two eyes that are seen disagree."""
+        for axis in range(2):
+            apart = each[0][axis] - each[1][axis]
+            more = apart * apart - self.apart2[axis]
+            where = np.flatnonzero((more > 0.0) & both)
+            if len(where):
+                share = self.eye_weights[0, axis] * self.eye_weights[1, axis]
+                part = sd[where, axis]
+                sd[where, axis] = np.sqrt(part * part + share * more[where])
 
     def spread_at(self, hv: Array) -> Array:
         """Sd (k, 2) in degrees, sample noise and drift included, near gaze (k, 2)."""
@@ -281,7 +313,17 @@ def evaluator(
         eye_weights=shares,
         tables=tables,
         extra_cov=extra_cov,
+        apart2=_apart2(tables, grid),
     )
+
+
+def _apart2(tables: Array, grid: Array) -> Array:
+    """Squared disagreement (2,) of two eyes until which it is as usual."""
+    if len(tables) < 3:
+        return np.full(2, np.inf)
+    inside = np.abs(grid).max(axis=1) <= 1.0
+    usual: Array = np.median(tables[1:, :, inside] ** 2, axis=-1).sum(axis=0)
+    return DISAGREE**2 * usual
 
 
 def _partner(basis: Basis, coefficients: Array, grid: Array) -> Array:

@@ -57,8 +57,7 @@ def live(mapping: Mapping) -> Callable[[Sample], Row]:
     to_px = _to_px(mapping.setup)
     if len(eyes) == 1:
         return _with_one(read[0], extras[0], spread[1], to_px, mapping.layout.width)
-    shares = mapping.evaluator.eye_weights
-    return _with_two(read, extras, spread, to_px, mapping.layout.width, shares)
+    return _with_two(read, extras, spread, to_px, mapping)
 
 
 def _with_one(
@@ -86,10 +85,11 @@ def _with_two(
     extras: list[Units | None],
     spread: list[Spread],
     to_px: Callable[[float, float, Pair], Row],
-    width: int,
-    shares: Array,
+    mapping: Mapping,
 ) -> Callable[[Sample], Row]:
-    (ah, av), (bh, bv) = shares.tolist()
+    width, ready = mapping.layout.width, mapping.evaluator
+    (ah, av), (bh, bv) = ready.eye_weights.tolist()
+    most_h, most_v = ready.apart2.tolist()
     (read_a, read_b), (extra_a, extra_b) = read, extras
     both, a_alone, b_alone = spread
 
@@ -106,10 +106,28 @@ def _with_two(
             return to_px(b[2], b[3], b_alone(b[0], b[1], more))
         if b is None:
             return to_px(a[2], a[3], a_alone(a[0], a[1], units))
+        if _far(a) != _far(b):
+            # As in `Evaluator.gaze`: what no screen needs is no gaze.
+            if _far(a):
+                return to_px(b[2], b[3], b_alone(b[0], b[1], more))
+            return to_px(a[2], a[3], a_alone(a[0], a[1], units))
         h, v = ah * a[2] + bh * b[2], av * a[3] + bv * b[3]
-        return to_px(h, v, both(a[0], a[1], units))
+        sd_h, sd_v = both(a[0], a[1], units)
+        sd_h = _doubted(sd_h, a[2] - b[2], most_h, ah * bh)
+        sd_v = _doubted(sd_v, a[3] - b[3], most_v, av * bv)
+        return to_px(h, v, (sd_h, sd_v))
 
     return row
+
+
+def _far(eye: Row) -> bool:
+    return max(abs(eye[0]), abs(eye[1])) > EDGE
+
+
+def _doubted(sd: float, apart: float, most: float, share: float) -> float:
+    """Widen an sd where two eyes disagree."""
+    more = apart * apart - most
+    return math.sqrt(sd * sd + share * more) if more > 0.0 else sd
 
 
 def _wrong(sample: Sample, width: int) -> ValueError:
