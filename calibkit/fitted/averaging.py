@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.between import left_out
 from calibkit.fitted.estimate import Estimate, away
 from calibkit.fitted.observations import Points, blocks, carried, prepare
 
@@ -183,18 +184,17 @@ def _robust(
             trusts, widest = _alone(base, noise, start, made), np.inf
     for _ in range(rounds):
         used = trusts
-        inverse, gone, cov = _left_out(base, noise, start, used, made.present)
-        solved = np.linalg.solve(cov, gone[..., None])[..., 0]
-        distance2 = np.sum(gone * solved, axis=-1)
+        out = left_out(base, noise, start, used, made.present)
+        distance2 = out.distance2()
         trusts = bayes.bounded_weights(distance2, made.counts)
-    seen, volume = made.counts > 0, np.linalg.slogdet(cov)[1]
+    seen, volume = made.counts > 0, np.linalg.slogdet(out.cov)[1]
     density = bayes.student_density(distance2, volume, made.counts)
     strain = np.quantile(distance2[:, seen] / made.counts[seen], 0.35, axis=1) / 0.6
     return Robust(
-        inverse=inverse,
+        inverse=out.inverse,
         trust=used,
-        left_out=gone,
-        score=_evidence(inverse, start.ravel(), used, made.counts, widest),
+        left_out=out.gone,
+        score=_evidence(out.inverse, start.ravel(), used, made.counts, widest),
         predictive=density.sum(axis=-1),
         strain=strain,
     )
@@ -228,25 +228,3 @@ def _alone(base: Array, noise: Array, start: Array, made: Blocks) -> Array:
     rows = np.broadcast_to(start, total.shape[:-1])
     solved = np.linalg.solve(total, rows[..., None])[..., 0]
     return bayes.bounded_weights(np.sum(rows * solved, axis=-1), made.counts)
-
-
-def _left_out(
-    base: Array, noise: Array, start: Array, trust: Array, present: NDArray[np.bool_]
-) -> tuple[Array, Array, Array]:
-    """Inverse covariance, left-out residuals and their covariance, for all states.
-
-    Rasmussen & Williams, equation 5.12, block by block.
-    """
-    count, width = start.shape
-    each = np.arange(count)
-    cov = base.copy()
-    loud = bayes.add_noise(cov, noise, trust, present)
-    inverse = np.asarray(np.linalg.inv(cov), float)
-    pulled = (inverse @ start.ravel()).reshape(-1, count, width)
-    own = inverse.reshape(-1, count, width, count, width)[:, each, :, each, :]
-    alone = np.linalg.inv(np.swapaxes(own, 0, 1))
-    gone = (alone @ pulled[..., None])[..., 0]
-    # The left-out look is judged at its own noise, not at the inflated one.
-    both = present[..., :, None] & present[..., None, :]
-    spread = alone - np.where(both, loud - noise, 0.0)
-    return inverse, np.where(present, gone, 0.0), bayes.masked_noise(spread, present)

@@ -45,20 +45,24 @@ def to_powers(degree: int) -> Array:
 
 def powers(xy: Array, degree: int) -> Array:
     """Plain powers of scaled features: (..., 2) to (..., terms)."""
-    x, y = xy[..., 0], xy[..., 1]
-    out = np.empty((*x.shape, len(exponents(degree))))
-    for k, (p, q) in enumerate(exponents(degree)):
-        out[..., k] = x**p * y**q
-    return out
+    x, y = _each_power(xy[..., 0], degree), _each_power(xy[..., 1], degree)
+    return np.stack([x[p] * y[q] for p, q in exponents(degree)], axis=-1)
 
 
 def slopes(xy: Array, degree: int) -> Array:
     """Derivatives of the plain powers by x and by y: (..., 2) to (..., 2, terms)."""
-    x, y = xy[..., 0], xy[..., 1]
-    out = np.empty((*x.shape, 2, len(exponents(degree))))
-    for k, (p, q) in enumerate(exponents(degree)):
-        out[..., 0, k] = p * x ** max(p - 1, 0) * y**q
-        out[..., 1, k] = q * x**p * y ** max(q - 1, 0)
+    x, y = _each_power(xy[..., 0], degree), _each_power(xy[..., 1], degree)
+    terms = exponents(degree)
+    across = [p * x[max(p - 1, 0)] * y[q] for p, q in terms]
+    down = [q * x[p] * y[max(q - 1, 0)] for p, q in terms]
+    return np.stack([np.stack(across, axis=-1), np.stack(down, axis=-1)], axis=-2)
+
+
+def _each_power(x: Array, degree: int) -> list[Array]:
+    """1, x, x², ... up to the degree."""
+    out = [np.ones_like(x)]
+    for _ in range(degree):
+        out.append(out[-1] * x)
     return out
 
 

@@ -116,7 +116,8 @@ def add_noise(
     (T,) or (h, T), `present` (T, P). The noise is returned as it was added.
     """
     count, width = present.shape
-    share = np.where(present, 1.0 / trust[..., None], 1.0)
+    share = 1.0 / trust[..., None]
+    share = share if present.all() else np.where(present, share, 1.0)
     loud: Array = noise * share[..., None]
     each, rows = np.arange(count), cov.reshape(-1, count, width, count, width)
     rows[:, each, :, each, :] += np.swapaxes(loud, 0, 1)
@@ -125,6 +126,8 @@ def add_noise(
 
 def masked_noise(noise: Array, present: NDArray[np.bool_]) -> Array:
     """Cut padding out of block covariances: its rows become those of the identity."""
+    if present.all():
+        return noise
     both = present[..., :, None] & present[..., None, :]
     eye = np.eye(noise.shape[-1])
     cut: Array = np.where(both, noise, 0.0) + eye * ~present[..., None, :]
@@ -226,36 +229,6 @@ def _left_out(
     both = blocks.present[..., :, None] & blocks.present[..., None, :]
     cov = cov - np.where(both, extra, 0.0)
     return np.where(blocks.present, gone, 0.0), masked_noise(cov, blocks.present)
-
-
-def evidence_base(prior: Gaussian, blocks: Blocks, root: Array) -> Array:
-    """Covariance (n, n) that the prior alone gives to one person's observations."""
-    white = (blocks.design @ root).reshape(-1, root.shape[1])
-    base: Array = white @ white.T
-    return base
-
-
-def log_evidence(
-    prior: Gaussian, blocks: Blocks, weights: Array, root: Array, base: Array | None
-) -> float:
-    """Log evidence of one person's blocks; by observations where these are few.
-
-    `base` is what `evidence_base` gave, which does not depend on the noise; None
-    works in weight space. Rasmussen & Williams, equation 2.30.
-    """
-    if base is None:
-        return float(solve(prior, blocks, weights, root).log_evidence)
-    count, width = blocks.target.shape
-    share = np.where(blocks.present, 1.0 / weights[:, None], 1.0)
-    noise = masked_noise(blocks.noise, blocks.present) * share[:, :, None]
-    cov, each = base.copy(), np.arange(count)
-    cov.reshape(count, width, count, width)[each, :, each, :] += noise
-    start = (blocks.target - blocks.design @ prior.mean).ravel()
-    factor = np.linalg.cholesky(cov)
-    solved = np.linalg.solve(factor, start)
-    spread = 2.0 * np.log(np.diagonal(factor)).sum()
-    number = np.count_nonzero(blocks.present)
-    return -0.5 * float(solved @ solved + spread + number * np.log(2 * np.pi))
 
 
 def student_weights(distance2: Array, counts: Array, nu: float = NU) -> Array:

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.bayes import Blocks, Gaussian
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.between import expected
 from calibkit.fitted.broad import NOISE_SPREAD
 from calibkit.fitted.estimate import LAPSE_SHARE, Estimate
 from calibkit.fitted.frames import centres, directions, turned, widened
@@ -59,6 +60,8 @@ class Option:
     Parameters
     ----------
     turn : tuple of 1 or -1
+    step : float
+        Logarithm of the size.
     prior : SharedMapping
     trust : array (m, T)
         What may be believed of the looks.
@@ -67,6 +70,7 @@ class Option:
     """
 
     turn: tuple[int, int]
+    step: float
     prior: SharedMapping
     trust: Array
     score: Array
@@ -170,7 +174,6 @@ def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Els
     def tried(turn: tuple[int, int], sizes: NDArray[np.floating]) -> Iterator[Option]:
         way = np.array(turn, float)
         weights = turned(prior.basis, wide, way)
-        root = weights.root()
         for step in sizes:
             size = float(np.exp(step))
             basis = replace(
@@ -179,20 +182,23 @@ def elsewhere(prior: SharedMapping, found: Points, zeros: Sequence[bool]) -> Els
                 scale=prior.basis.scale / size,
             )
             moved = replace(prior, basis=basis, weights=weights)
-            score, trust = (
-                _each_set(moved, found) if few else _each_first(moved, found, root)
-            )
+            score, trust = (_each_set if few else _each_first)(moved, found)
             score = score + TURNS[turn] - 0.5 * (step / size_sd) ** 2
-            yield Option(turn=turn, prior=moved, trust=trust, score=score)
+            yield Option(
+                turn=turn, step=float(step), prior=moved, trust=trust, score=score
+            )
 
     straight = next(iter(TURNS))
     options = list(tried(straight, SIZES if few else SIZES[::2]))
     if few or max(options, key=_most).believed < AGREED:
         for turn in list(TURNS)[1:]:
             options += tried(turn, SIZES[::2])
-    turn = max(options, key=_most).turn
-    if turn != straight or not few:
-        options += tried(turn, SIZES[1::2])
+    top = max(options, key=_most)
+    if few and top.turn != straight:
+        options += tried(top.turn, SIZES[1::2])
+    elif not few:
+        # Many looks tell the size so well that only its neighbours are in question.
+        options += tried(top.turn, SIZES[abs(SIZES - top.step) == SIZES[1] - SIZES[0]])
     best, chosen = _best(options, few)
     return Elsewhere(looks=found, options=tuple(options), best=best, chosen=chosen)
 
@@ -248,23 +254,19 @@ def _each_set(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     return score, np.where(lapsed, LEFT_OUT, 1.0)
 
 
-def _each_first(
-    prior: SharedMapping, found: Points, root: Array
-) -> tuple[Array, Array]:
+def _each_first(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     """Each of some looks is believed first and says which others agree with it."""
     prepared, weights = prepare(prior.basis, found), prior.weights
+    given = expected(weights, prepared)
     made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
-    count, width = made.target.shape
+    noise, count = made.noise[None], len(found)
     first = np.unique(np.linspace(0, count - 1, MOST_FIRST).astype(int))
-    parts = {name: value[None] for name, value in vars(made).items()}
-    many = Blocks(**{n: np.repeat(v, len(first), axis=0) for n, v in parts.items()})
     only = np.where(np.arange(count) == first[:, None], 1.0, 1e-6)
-    alone = bayes.solve(weights, many, only, root).distance2()
-    start = np.maximum(only, bayes.bounded_weights(alone, many.counts))
-    trust = bayes.robust_weights(weights, many, start=start, root=root, rounds=2)
-    lapsed = (trust < 0.5) & (many.counts > 0)
-    noise = many.noise + lapsed[..., None, None] * anywhere(width)
-    each = bayes.solve(weights, replace(many, noise=noise), root=root).log_evidence
+    start = np.maximum(only, given.judged(noise, only))
+    trust = given.settled(noise, start, rounds=2)
+    lapsed = (trust < 0.5) & (given.counts > 0)
+    added = lapsed[..., None, None] * anywhere(made.target.shape[1])
+    each = given.log_evidence(made.noise + added, np.ones(trust.shape))
     return each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1), trust
 
 

@@ -6,14 +6,15 @@ the person's noise is found by the evidence, and both once more.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.between import Expected, expected
 from calibkit.fitted.observations import (
     Noise,
     Points,
@@ -22,9 +23,11 @@ from calibkit.fitted.observations import (
     carried,
     factor_count,
     gains,
+    glided,
     prepare,
     sample_noise,
     sound_or_lapse,
+    structures,
 )
 
 Array = NDArray[np.float64]
@@ -92,37 +95,37 @@ def estimate(
     """
     if len(found) == 0:
         own = with_samples(noise, basis, prior.mean, found)
-        none = np.empty(0)
         return Estimate(
             weights=prior,
             noise=own,
-            trust=none,
+            trust=np.empty(0),
             away=np.empty((0, 2)),
             score=0.0,
             strain=1.0,
         )
-    prepared, root = prepare(basis, found), prior.root()
+    prepared = prepare(basis, found)
+    given = expected(prior, prepared)
     weights, factors, trust = prior.mean, np.zeros(factor_count(noise)), start
     vague = noise.spread >= VAGUE_SPREAD
     steps, fewest = (
         (BROAD_STEPS, FEWEST_BROAD) if vague else (LEARNED_STEPS, FEWEST_LEARNED)
     )
     if noise.spread > 0 and len(found) >= fewest:
-        factors[:-1] += _first_factor(prior, root, prepared, noise, steps, start)
+        factors[:-1] += _first_factor(given, prepared, noise, steps, start)
     middle = factors.copy()
     for number in range(2):
         through = carried(prepared, weights)
         made = blocks(prepared, noise.scaled(factors), through)
-        trust = bayes.robust_weights(prior, made, start=trust, root=root)
+        trust = given.robust_weights(made, trust)
         if noise.spread > 0:
-            given = (prior, root, prepared, noise, through, trust)
-            factors = _person_noise(*given, middle, factors, first=not number)
+            told = (given, prepared, noise, through, trust)
+            factors = _person_noise(*told, middle, factors, first=not number)
             made = blocks(prepared, noise.scaled(factors), through)
-        weights = bayes.solve(prior, made, trust, root).posterior.mean
+        weights = given.solve(made, trust).posterior.mean
     through = carried(prepared, weights)
     made = blocks(prepared, noise.scaled(factors), through)
-    trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
-    solution = bayes.solve(prior, made, trust, root)
+    trust = given.robust_weights(made, trust, rounds=4)
+    solution = given.solve(made, trust)
     return Estimate(
         weights=solution.posterior,
         noise=with_samples(
@@ -141,7 +144,7 @@ def evidence(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> f
         return 0.0
     prepared = prepare(basis, looks)
     made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
-    return float(bayes.solve(prior, made, found.trust).log_evidence)
+    return float(expected(prior, prepared).solve(made, found.trust).log_evidence)
 
 
 def predicted(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> float:
@@ -152,14 +155,13 @@ def predicted(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> 
     """
     prepared = prepare(basis, looks)
     made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
-    logs = sound_or_lapse(bayes.solve(prior, made, found.trust), made)
+    logs = sound_or_lapse(expected(prior, prepared).solve(made, found.trust), made)
     share = np.log([[1.0 - LAPSE_SHARE], [LAPSE_SHARE]])
     return float(np.logaddexp(*(logs + share)).sum())
 
 
 def _first_factor(
-    prior: Gaussian,
-    root: Array,
+    given: Expected,
     prepared: Prepared,
     noise: Noise,
     steps: Array,
@@ -174,12 +176,12 @@ def _first_factor(
     for step in steps:
         factors = np.full(count, step)
         factors[-1] = 0.0
-        weights, trust = prior.mean, start
+        weights, trust = given.prior.mean, start
         for _ in range(2):
             through = carried(prepared, weights)
             made = blocks(prepared, noise.scaled(factors), through)
-            trust = bayes.robust_weights(prior, made, start=trust, root=root, rounds=4)
-            solution = bayes.solve(prior, made, trust, root)
+            trust = given.robust_weights(made, trust, rounds=4)
+            solution = given.solve(made, trust)
             weights = solution.posterior.mean
         score = solution.predictive(made) - 0.5 * (step / WIDE_STEP) ** 2
         if score > best:
@@ -199,8 +201,7 @@ def away(left_out: Array, present: NDArray[np.bool_]) -> Array:
 
 
 def _person_noise(
-    prior: Gaussian,
-    root: Array,
+    given: Expected,
     prepared: Prepared,
     noise: Noise,
     through: Array,
@@ -216,27 +217,49 @@ def _person_noise(
     """
     # Blocks of a glide share their error: that they agree does not make them exact.
     least = middle - (0.0 if prepared.moving.any() else LEAST_FACTOR)
-    few = prepared.target.size <= 2 * len(root)
-    made = blocks(prepared, noise, through)
-    base = bayes.evidence_base(prior, made, root) if few else None
 
-    def score(at: Array) -> float:
-        made = blocks(prepared, noise.scaled(at), through)
-        evidence = bayes.log_evidence(prior, made, trust, root, base)
-        return evidence - 0.5 * float(np.sum((at - middle) ** 2)) / noise.spread**2
+    glide = glided(prepared)
 
-    best, step = score(factors), (0.8 if first else 0.3) * noise.spread
-    for _ in range(3 if first else 1):
-        for k in range(len(factors)):
-            for sign in (1.0, -1.0):
-                trial = factors.copy()
+    def scores(at: Array) -> Array:
+        loud = through + structures(noise, at)[:, None] * glide
+        trusts = np.broadcast_to(trust, (len(at), len(trust)))
+        away2 = np.sum((at - middle) ** 2, axis=1) / noise.spread**2
+        value: Array = given.log_evidence(loud, trusts) - 0.5 * away2
+        return value
+
+    step, rounds = (0.8, 3) if first else (0.3, 1)
+    return _climbed(scores, factors, least, step * noise.spread, rounds, given.few)
+
+
+def _climbed(
+    scores: Callable[[Array], Array],
+    at: Array,
+    least: Array,
+    step: float,
+    rounds: int,
+    together: bool,
+) -> Array:
+    """Search by coordinates: the first step that is better is taken, up before down.
+
+    `scores` takes several trials; tried together they are as if one after the other.
+    """
+    best = scores(at[None])[0]
+    every = [(k, sign) for k in range(len(at)) for sign in (1.0, -1.0)]
+    for _ in range(rounds):
+        left = every
+        while left:
+            now = left if together else left[:1]
+            trials = np.repeat(at[None], len(now), axis=0)
+            for trial, (k, sign) in zip(trials, now, strict=True):
                 trial[k] = max(trial[k] + sign * step, least[k])
-                value = score(trial)
-                if value > best:
-                    best, factors = value, trial
-                    break
+            values = scores(trials)
+            better = np.flatnonzero(values > best)
+            left = left[len(now) :]
+            if len(better):
+                best, at = values[better[0]], trials[better[0]]
+                left = [move for move in every if move[0] > now[better[0]][0]]
         step *= 0.6
-    return factors
+    return at
 
 
 def pose_noise(spread: Array, basis: Basis, weights: Array) -> Array:

@@ -192,10 +192,23 @@ def gains(slope: Array, weights: Array) -> Array:
 
 def structure(noise: Noise) -> Array:
     """Covariance (2e, 2e) of shared and eye errors."""
-    eyes = len(noise.eye)
-    shared = np.tile(np.diag(noise.fixation**2), (eyes, eyes))
-    cov: Array = shared + np.diag(noise.eye.ravel() ** 2)
-    return cov
+    return structures(noise, np.zeros((1, factor_count(noise))))[0]
+
+
+def structures(noise: Noise, log_factors: Array) -> Array:
+    """The same (h, 2e, 2e) of `noise.scaled` by several factors (h, 1 + e + 1)."""
+    factors, eyes = np.exp(log_factors), len(noise.eye)
+    vertical = np.ones((len(factors), 2))
+    vertical[:, 1] = factors[:, -1]
+    shared = (noise.fixation * factors[:, :1] * vertical) ** 2
+    own = (noise.eye * factors[:, 1:-1, None] * vertical[:, None]) ** 2
+    cov = np.zeros((len(factors), eyes, 2, eyes, 2))
+    for axis in range(2):
+        cov[:, :, axis, :, axis] = shared[:, axis, None, None]
+    flat = cov.reshape(len(factors), 2 * eyes, 2 * eyes)
+    each = np.arange(2 * eyes)
+    flat[:, each, each] += own.reshape(len(factors), -1)
+    return flat
 
 
 def carried(prepared: Prepared, weights: Array) -> Array:
@@ -207,13 +220,17 @@ def carried(prepared: Prepared, weights: Array) -> Array:
 
 def blocks(prepared: Prepared, noise: Noise, through: Array) -> Blocks:
     """Regression blocks; `through` is what `carried` gave."""
-    factor = np.where(prepared.moving, GLIDE_FACTOR, 1.0)[..., None, None]
     return Blocks(
         design=prepared.design,
         target=prepared.target,
-        noise=through + structure(noise) * factor,
+        noise=through + structure(noise) * glided(prepared),
         present=prepared.present,
     )
+
+
+def glided(prepared: Prepared) -> Array:
+    """Factor (..., T, 1, 1) on the errors of looks at a target that moves."""
+    return np.where(prepared.moving, GLIDE_FACTOR, 1.0)[..., None, None]
 
 
 def anywhere(width: int) -> Array:

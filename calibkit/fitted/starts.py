@@ -7,9 +7,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.between import expected
 from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
 
 Array = NDArray[np.float64]
@@ -33,16 +33,15 @@ def start_of(
     trimmed = trimmed_start(rows, found.gaze)
     if trimmed is None or (trimmed == 1.0).all():
         return trimmed
-    prepared, root = prepare(basis, found), prior.root()
+    prepared = prepare(basis, found)
+    given = expected(prior, prepared)
     best: tuple[float, Array] | None = None
     for start in (None, trimmed):
         weights, trust = prior.mean, start
         for _ in range(2):
             made = blocks(prepared, noise, carried(prepared, weights))
-            trust = bayes.robust_weights(
-                prior, made, start=trust, root=root, rounds=ROUNDS
-            )
-            solution = bayes.solve(prior, made, trust, root)
+            trust = given.robust_weights(made, trust, ROUNDS)
+            solution = given.solve(made, trust)
             weights = solution.posterior.mean
         score = solution.predictive(made)
         if best is None or score > best[0]:

@@ -132,14 +132,14 @@ def fault(mapping: Mapping, rec: Recording) -> str:
     true direction (not mirrored).
     """
     gaze = mapping.apply(rec.samples)
-    seen = np.isfinite(gaze.xy).all(axis=1)
+    seen = np.asarray(np.isfinite(gaze.xy).all(axis=1))
     if not seen.any():
         return later("no sample of the session gives a gaze position")
     size = np.asarray(rec.setup.screen_px, float)
     inside = ((gaze.xy[seen] > -size) & (gaze.xy[seen] < 2 * size)).all(axis=1)
     if inside.mean() < 0.5:
         return later("most gaze falls far outside the screen")
-    middles, places = _middles(mapping, rec)
+    middles, places = _middles(mapping, rec, seen)
     for one, other in pairwise(range(len(places))):
         broken = _between(mapping, middles[[one, other]], places[[one, other]])
         if broken:
@@ -147,15 +147,19 @@ def fault(mapping: Mapping, rec: Recording) -> str:
     return ""
 
 
-def _middles(mapping: Mapping, rec: Recording) -> tuple[Array, Array]:
-    """Raw sample in the middle of each trusted look (k, c), and its target (k, 2)."""
+def _middles(
+    mapping: Mapping, rec: Recording, seen: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Raw sample in the middle of each trusted look (k, c), and its target (k, 2).
+
+    `seen` (n,) says of which samples the mapping gives gaze.
+    """
     trusted = {int(r["target"]) for r in mapping.looks if r["weight"] > DOUBTFUL_WEIGHT}
     middles, places = [], []
     for index in sorted(trusted):
         row = rec.targets[index]
         late = row["offset"] - min(0.5, 0.5 * (row["offset"] - row["onset"]))
-        rows = (rec.time >= late) & (rec.time < row["offset"])
-        rows &= np.isfinite(mapping.apply(rec.samples).xy).all(axis=1)
+        rows = (rec.time >= late) & (rec.time < row["offset"]) & seen
         if np.isfinite(row["x"]) and rows.sum() > 2:
             middles.append(np.median(rec.samples[rows].astype(float), axis=0))
             places.append((row["x"], row["y"]))
