@@ -210,9 +210,10 @@ def _without_prior(
 ) -> tuple[SharedMapping, Estimate, float]:
     """Broad prior: choose where to start, estimate, then average states or choose."""
     plan, found = material.layout, material.points
+    usual = material.at_lag(LAG_MEAN_S)
     if not plan.in_degrees:
-        check_raw(found)
-    prior = broad(plan, found, setup, plan.covariates)
+        check_raw(usual)
+    prior = broad(plan, usual, setup, plan.covariates)
     turn = _turn(plan, prior, found)
     slopes = pose_slopes(prior.basis, plan)
     turned = prior_weights(prior.basis, plan.in_degrees, turn=turn, slopes=slopes)
@@ -220,7 +221,6 @@ def _without_prior(
     if plan.in_degrees:
         args = (prior.noise, prior.basis, turned.mean, found)
         prior = _as_rough_as(prior, with_samples(*args))
-    usual = material.at_lag(LAG_MEAN_S)
     start = start_of(prior.weights, prior.basis, prior.noise, usual)
     best, lag = _with_lag(prior, material, start)
     if not plan.in_degrees:
