@@ -6,7 +6,7 @@ import argparse
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
 from calibkit.joined.wiring_stop import Stop, stopping
@@ -159,7 +159,7 @@ def _publish(
         finally:
             drift.close()
         if new is not None:
-            mapping, notice = cast("Mapping", new), ""
+            mapping, notice = new, ""
 
 
 def _flow(

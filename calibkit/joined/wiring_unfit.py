@@ -8,6 +8,7 @@ sent meanwhile: numbers of other channels would be wrong ones.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Generic, TypeVar
 
 from calibkit.errors import CalibkitError, InputError
 from calibkit.joined.wiring_publish import CHORES_S, Edges
@@ -18,9 +19,10 @@ from calibkit.live.publisher_output import Notice
 AGAIN_S = 10.0  # until the stream is tried anew: it, or its names, may be others now
 LOOK_S = 0.2
 STATE = "waiting"
+New = TypeVar("New", bound=Applied)
 
 
-class Unfit:
+class Unfit(Generic[New]):
     """Waits for a mapping that fits.
 
     Parameters
@@ -38,13 +40,13 @@ class Unfit:
         edges: Edges,
         stop: Stop,
         wait_s: float,
-        refresh: Callable[[], Applied | None],
+        refresh: Callable[[], New | None],
     ) -> None:
         self._edges, self._stop, self._refresh = edges, stop, refresh
         self._end_s = edges.clock() + wait_s
         self._told = ""
 
-    def another(self, fault: InputError) -> Applied | None:
+    def another(self, fault: InputError) -> New | None:
         """Wait until there is a reason to try again; None where it is only time.
 
         Parameters
@@ -54,7 +56,7 @@ class Unfit:
 
         Returns
         -------
-        Applied, or None
+        what `refresh` gives, or None
 
         Raises
         ------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -83,4 +84,30 @@ def test_a_stream_that_nobody_read_is_not_opened(tmp_path: Path) -> None:
     streams.settled()
     assert not streams.known(found)
     assert not outlet.have_consumers()
+    outlet.close()
+
+
+def test_one_status_stream_tells_of_the_input_that_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An input that does not fit has one too, and its lock is free for another."""
+    made: list[lsl.Found] = []
+    monkeypatch.setattr(
+        wiring_ahead.lsl_live, "StatusOutlet", lambda found: made.append(found) or found
+    )
+    outlet, found = put_out("told")
+    other = replace(found, uid="another")
+    streams = wiring_ahead.Streams(found.source_id, tmp_path, 2, lambda text: None)
+    streams.settled()
+    streams.claim(found)
+    streams.outlet(found).close()
+    streams.unfit(found)
+    assert made == [found]
+    os.close(wiring_claim.claim(tmp_path, found, 3))
+    streams.unfit(other)
+    assert made == [found, other]
+    assert streams.status == [other]
+    streams.status.clear()
+    streams.unfit(other)
+    assert made == [found, other, other]
     outlet.close()
