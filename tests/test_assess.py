@@ -17,8 +17,8 @@ from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
-from calibkit.judged.assess_looks import elsewhere
-from calibkit.judged.assess_targets import assess
+from calibkit.judged.assess_looks import Judged, elsewhere
+from calibkit.judged.assess_targets import _measures, assess
 from calibkit.kept.recording import Recording, target_rows
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.36, 298.89), distance_mm=650.0)
@@ -358,6 +358,27 @@ def test_the_order_of_samples_does_not_matter() -> None:
     assert one.targets.tolist() == other.targets.tolist()
 
 
+@pytest.mark.parametrize(("steps", "expected"), [(1, 2.0), (2, 0.1), (6, 0.1)])
+def test_samples_that_never_came_are_not_bridged(steps: int, expected: float) -> None:
+    """RMS is between successive samples (Holmqvist et al. 2012): a gap has none."""
+    rec = recording([(0.0, 0.0)], places=PLACES[:1])
+    time = np.array([0.0, 1.0, 1.0 + steps]) / RATE
+    index = np.arange(3)
+    gaze = gaze_at(PLACES[0], np.array([[0.0, 0.0], [0.1, 0.0], [2.926688, 0.0]]))
+    rec = changed(rec, time=time, samples=rec.samples[:3], time_raw=None)
+    look = Judged(
+        rows=index,
+        counted=index,
+        centre_px=PLACES[0],
+        where_px=np.tile(PLACES[0], (3, 1)),
+        moved=False,
+        shown_s=1.0,
+        looked=True,
+        reason="",
+    )
+    assert _measures(rec, look, gaze, index)[2] == pytest.approx(expected, rel=1e-3)
+
+
 def test_a_glance_elsewhere_is_no_error_of_the_mapping() -> None:
     """A slow person who never reached two of eight check targets in time.
 
@@ -373,6 +394,9 @@ def test_a_glance_elsewhere_is_no_error_of_the_mapping() -> None:
     assert not elsewhere(np.full(8, 9.0), looked).any()
     assert not elsewhere(np.array([0.3, 9, 0.4, 9, 9, 0.3]), looked[:6]).any()
     assert not elsewhere(np.full(3, np.nan), looked[:3]).any()
+    # A third of them and no more was looked away from.
+    third = np.array([0.3, 0.4, 9.0, 0.2, 8.0, 0.3])
+    assert elsewhere(third, looked[:6]).tolist() == [v > 5 for v in third]
 
 
 def test_recordings_of_inattentive_people_are_judged_on_their_looks() -> None:

@@ -56,6 +56,31 @@ def test_attempts_follow_one_another() -> None:
     assert found.rise > 0.2
 
 
+def test_a_sitting_of_three_attempts_is_one_line_in_time() -> None:
+    """Source: scipy.stats.linregress over all targets, each at its own minute."""
+    from scipy.stats import linregress
+
+    made = [behaviour(seconds, loss=0.1 * k) for k, seconds in enumerate((40, 70, 30))]
+    starts = (0.0, 40.0, 110.0)
+    minutes = np.concatenate(
+        [
+            (start + one.targets["time"]) / 60
+            for start, one in zip(starts, made, strict=True)
+        ]
+    )
+    loss = np.concatenate([one.targets["loss"] for one in made])
+    found = {trend.name: trend for trend in fatigue.trends(made)}["loss"]
+    assert found.per_min == pytest.approx(linregress(minutes, loss).slope, abs=1e-9)
+
+
+@pytest.mark.parametrize("seconds", [40.0, 100.0])
+def test_signs_of_tiredness_ask_for_a_rest_whenever_they_come(seconds: float) -> None:
+    assert seconds < fatigue.REST_S
+    found = fatigue.judge([behaviour(seconds, loss=np.linspace(0.02, 0.9, 14))])
+    assert found.kind == "rest"
+    assert "Signs of tiredness" in found.words
+
+
 def test_fresh_eyes_go_on() -> None:
     found = fatigue.judge([behaviour()])
     assert found.kind == "on"

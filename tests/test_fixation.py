@@ -48,6 +48,15 @@ def test_latency_is_found_in_the_data() -> None:
         assert found.looks[0].mean[0, 0] == pytest.approx(8.0, abs=0.1)
 
 
+@pytest.mark.parametrize("late", [0.15, 0.3, 0.6])
+def test_next_to_a_jump_the_eye_is_settling_or_leaving(late: float) -> None:
+    """After a saccade the eye swings for some tens of ms; a bin on each side is off."""
+    signal = steps((0.0, late), (8.0, 0.7), (0.0, 0.4))
+    rows = see(signal, row(0.0, late + 1.1)).seen[0].looks[0].rows / RATE
+    assert rows.min() >= late + 0.03
+    assert rows.max() <= late + 0.7 - 0.03
+
+
 def test_a_person_who_leaves_early_is_believed_while_looking() -> None:
     found = see(steps((0.0, 0.2), (8.0, 0.6), (-5.0, 0.3)), row(0.0, 1.1)).seen[0]
     assert found.looks[0].mean[0, 0] == pytest.approx(8.0, abs=0.1)
@@ -90,6 +99,23 @@ def test_eyes_are_still_there_when_a_timed_target_has_gone() -> None:
     look = found.seen[0].looks[0]
     assert 0.65 * RATE < look.rows.max() < 0.75 * RATE
     assert look.mean[0, 0] == pytest.approx(8.0, abs=0.1)
+
+
+@pytest.mark.parametrize("advance", ["key", "gaze"])
+def test_what_comes_after_a_press_or_a_look_does_not_count(advance: str) -> None:
+    """Only a timer may cut a look short; who ends a target goes on elsewhere."""
+    signal = steps((0.0, 0.4), (8.0, 1.6))
+    look = see(signal, row(0.0, 1.5, advance), after_s=0.3).seen[0].looks[0]
+    assert look.rows.max() < 1.5 * RATE
+
+
+def test_the_look_that_ended_a_target_counts_and_not_a_longer_one_before() -> None:
+    """Common practice, no source: by gaze, a target ends with a look at it."""
+    signal = steps((0.0, 0.2), (-5.0, 1.2), (8.0, 0.9))
+    look = see(signal, row(0.0, 2.3, "gaze")).seen[0].looks[0]
+    assert look.mean[0, 0] == pytest.approx(8.0, abs=0.1)
+    look = see(signal, row(0.0, 2.3, "timer")).seen[0].looks[0]
+    assert look.mean[0, 0] == pytest.approx(-5.0, abs=0.1)
 
 
 def test_a_landing_that_falls_short_is_no_look() -> None:
@@ -179,6 +205,9 @@ def test_a_glide_is_cut_into_blocks() -> None:
     none = np.empty((1, 600, 0))
     found = fixation.sight(time, signal[None], none, targets, path).seen[0]
     assert len(found.looks) >= 17
+    # Pursuit begins after a reaction: what comes before it follows nothing.
+    first = min(look.rows.min() for look in found.looks) / RATE
+    assert fixation.GLIDE_REACTION_S <= first < fixation.GLIDE_REACTION_S + 0.02
     assert all(look.path_time is not None for look in found.looks)
     # Following a target is no noise: nothing is left off a straight line.
     assert max(float(np.trace(look.spread)) for look in found.looks) < 1e-12

@@ -93,10 +93,12 @@ def test_a_target_row_can_be_set_anew(tmp_path: Path) -> None:
         first = writer.target(ROW)
         second = writer.target((*ROW[:4], "validation", "key", 1))
         writer.target((*ROW[:6], 0), index=first)
-    assert (first, second) == (0, 1)
+        third = writer.target(ROW)
+    assert (first, second, third) == (0, 1, 2)
     rec = Recording.load(journal.finish(tmp_path / "a.journal"))
-    assert rec.targets["kept"].tolist() == [0, 1]
-    assert rec.targets["role"].tolist() == ["calibration", "validation"]
+    assert rec.targets["kept"].tolist() == [0, 1, 1]
+    roles = ["calibration", "validation", "calibration"]
+    assert rec.targets["role"].tolist() == roles
 
 
 def test_the_frame_by_hand() -> None:

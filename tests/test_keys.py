@@ -388,21 +388,40 @@ def test_a_reliability_that_is_none(reliability: float) -> None:
 def test_no_finer_grid_would_do_and_no_key_is_a_sliver() -> None:
     """Every grid of the allowed shapes is tried, the slow way."""
     rng = np.random.default_rng(12)
-    for spread in ((0.2, 0.8), (0.8, 0.2), (2.0, 2.0)):
+    for spread in ((0.2, 0.8), (0.8, 0.2), (2.0, 2.0), (1.0, 1.0), (1.5, 0.9)):
         place, offsets = drawn(9, 1.0, rng)
         targets = result(place, offsets * spread)
         found = usable_keys(targets, setup=SETUP)
         prediction = predict(targets.targets, SETUP)
         assert prediction is not None
-        most = 0
+        most, squarest = 0, math.inf
         for rows in range(1, 16):
             for columns in range(1, 28):
                 shape = (531 / columns) / (299 / rows)
                 good = miss_probability(prediction, SETUP, rows, columns).max() <= 0.05
-                if good and 0.5 <= shape <= 2:
-                    most = max(most, rows * columns)
+                if good and 0.5 <= shape <= 2 and rows * columns >= most:
+                    longer = max(shape, 1 / shape)
+                    more = rows * columns > most
+                    squarest = longer if more else min(squarest, longer)
+                    most = rows * columns
         assert found.rows * found.columns == most
+        shape = found.key_mm[0] / found.key_mm[1]
+        assert max(shape, 1 / shape) == pytest.approx(squarest)
         assert 0.5 <= found.key_mm[0] / found.key_mm[1] <= 2
+
+
+def test_of_as_many_keys_the_squarest_are_taken() -> None:
+    """2 x 6 and 3 x 4 are both reliable here; common practice, no source."""
+    rng = np.random.default_rng(15)
+    spread = rng.uniform(0.3, 1.8, 2)
+    place, offsets = drawn(9, 1.0, rng)
+    targets = result(place, offsets * spread)
+    prediction = predict(targets.targets, SETUP)
+    assert prediction is not None
+    for grid in ((2, 6), (3, 4)):
+        assert miss_probability(prediction, SETUP, *grid).max() <= 0.05
+    found = usable_keys(targets, setup=SETUP)
+    assert (found.rows, found.columns) == (3, 4)
 
 
 def test_a_very_long_screen_still_has_one_key() -> None:

@@ -190,7 +190,7 @@ RUNNERS = {
 RUN = {"eval", "exec", "__import__", "getoutput", "getstatusoutput", "read_pickle"}
 RUN |= {"popen", "execv", "execve", "execvp", "spawnv", "spawnl", "exec_module"}
 # Names of modules of ours alone, from tables in the code.
-IMPORTS_BY_NAME = {"cli.py", "__init__.py"}
+IMPORTS_BY_NAME = {"cli.py", "__init__.py", "joined/wiring_early.py"}
 
 
 def runs_data(name: str, tree: ast.Module) -> list[str]:

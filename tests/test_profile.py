@@ -124,6 +124,13 @@ def test_a_candidate_is_stored_but_never_used_by_itself(home: Path) -> None:
     assert in_use(home) == 4
 
 
+def test_rolling_back_passes_over_what_was_never_in_use(home: Path) -> None:
+    """Never list, 1: what was not judged good enough is nothing to go back to."""
+    save(home, 4, activate=False)
+    save(home, 5)
+    assert profile.rollback(home, WHO).number == 3
+
+
 def damage(home: Path, number: int, ending: str = "json") -> None:
     path = home / "profiles" / WHO / f"v{number:06d}.{ending}"
     data = bytearray(path.read_bytes())

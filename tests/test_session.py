@@ -440,6 +440,17 @@ def test_shuffled_order_depends_on_the_generator_alone() -> None:
     assert sorted(x for x, _ in orders[0]) == sorted(x for x, _ in orders[2])
 
 
+def test_no_target_can_be_anticipated_by_its_time() -> None:
+    """Gaps vary evenly between one and two of the protocol's (`pace.gap_s`)."""
+    targets = make(
+        "[targets]\npoints = [[0,0],[1,0],[0,1],[1,1]]\n", checks=True
+    ).targets
+    gaps = np.array([target.gap_s for target in targets])
+    assert (gaps >= 0.25).all()
+    assert (gaps <= 0.5).all()
+    assert len(set(gaps)) == len(targets) == 12
+
+
 def test_checks_only_and_nothing_to_show() -> None:
     standard = protocols.load("standard")
     rng = np.random.default_rng(0)
@@ -539,6 +550,32 @@ def test_lost_gaze_is_no_look_and_one_lost_sample_is_no_loss() -> None:
     watch.feed(times, gone)
     assert not watch.held(3.0)
     assert not looks().held(1.0)
+
+
+@pytest.mark.parametrize(("late_s", "held"), [(0.3, True), (2.0, False)])
+def test_samples_that_come_late_are_a_look_and_ones_that_stopped_are_not(
+    late_s: float, held: bool
+) -> None:
+    """A webcam's are some 0.3 s on their way (common practice, no source)."""
+    times, xy = eye(np.random.default_rng(7), [(3.0, 900, 500)], 60.0, 8.0)
+    watch = looks()
+    watch.begin(0.0, np.inf)
+    watch.feed(times, xy)
+    assert watch.held(3.0 + late_s) is held
+
+
+def test_the_smallest_movement_so_far_says_what_a_movement_is() -> None:
+    """Raw features move less at one side of the screen than at the other."""
+    places = [(1.5, x, 500) for x in (300.0, 900.0, 1200.0, 1360.0)]
+    times, xy = eye(np.random.default_rng(4), places, 60.0, 2.0)
+    watch = looks()
+    for number in range(len(places)):
+        begins_s = 1.5 * number
+        part = (times >= begins_s) & (times < begins_s + 1.5)
+        watch.begin(begins_s, 10.0 if number else np.inf)
+        watch.feed(times[part], xy[part])
+        assert watch.held(begins_s + 1.5), number
+        watch.end(begins_s + 1.5)
 
 
 def test_a_beat_that_never_ends_is_the_signals_own_noise() -> None:

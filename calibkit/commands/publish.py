@@ -79,7 +79,7 @@ def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     if plain is None:
         return 0
 
-    def now() -> Told:
+    def known() -> Told:
         return wiring_told.Told(
             head=head, plain=plain, home=home, notice=notice, stop=bool(stop)
         )
@@ -89,11 +89,11 @@ def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
         status = wiring_again.again_and_again(
             options.say,
             lambda: priority.aside(_load),
-            lambda: wiring_told.hand_over(now()),
+            lambda: wiring_told.hand_over(known()),
         )
         if status is not None:
             return status
-    return _work(args, stop, priority, now())
+    return _work(args, stop, priority, known())
 
 
 def _work(args: argparse.Namespace, stop: Stop, priority: Priority, told: Told) -> int:
