@@ -90,6 +90,7 @@ def _with_two(
     width, ready = mapping.layout.width, mapping.evaluator
     (ah, av), (bh, bv) = ready.eye_weights.tolist()
     most_h, most_v = ready.apart2.tolist()
+    share_h, share_v, sqrt = ah * bh, av * bv, math.sqrt
     (read_a, read_b), (extra_a, extra_b) = read, extras
     both, a_alone, b_alone = spread
 
@@ -106,28 +107,24 @@ def _with_two(
             return to_px(b[2], b[3], b_alone(b[0], b[1], more))
         if b is None:
             return to_px(a[2], a[3], a_alone(a[0], a[1], units))
-        if _far(a) != _far(b):
+        ax, ay, a_h, a_v = a
+        bx, by, b_h, b_v = b
+        a_near = -EDGE <= ax <= EDGE and -EDGE <= ay <= EDGE
+        if a_near != (-EDGE <= bx <= EDGE and -EDGE <= by <= EDGE):
             # As in `Evaluator.gaze`: what no screen needs is no gaze.
-            if _far(a):
-                return to_px(b[2], b[3], b_alone(b[0], b[1], more))
-            return to_px(a[2], a[3], a_alone(a[0], a[1], units))
-        h, v = ah * a[2] + bh * b[2], av * a[3] + bv * b[3]
-        sd_h, sd_v = both(a[0], a[1], units)
-        sd_h = _doubted(sd_h, a[2] - b[2], most_h, ah * bh)
-        sd_v = _doubted(sd_v, a[3] - b[3], most_v, av * bv)
-        return to_px(h, v, (sd_h, sd_v))
+            if a_near:
+                return to_px(a_h, a_v, a_alone(ax, ay, units))
+            return to_px(b_h, b_v, b_alone(bx, by, more))
+        sd_h, sd_v = both(ax, ay, units)
+        apart_h, apart_v = a_h - b_h, a_v - b_v
+        over_h, over_v = apart_h * apart_h - most_h, apart_v * apart_v - most_v
+        if over_h > 0.0:
+            sd_h = sqrt(sd_h * sd_h + share_h * over_h)
+        if over_v > 0.0:
+            sd_v = sqrt(sd_v * sd_v + share_v * over_v)
+        return to_px(ah * a_h + bh * b_h, av * a_v + bv * b_v, (sd_h, sd_v))
 
     return row
-
-
-def _far(eye: Row) -> bool:
-    return max(abs(eye[0]), abs(eye[1])) > EDGE
-
-
-def _doubted(sd: float, apart: float, most: float, share: float) -> float:
-    """Widen an sd where two eyes disagree."""
-    more = apart * apart - most
-    return math.sqrt(sd * sd + share * more) if more > 0.0 else sd
 
 
 def _wrong(sample: Sample, width: int) -> ValueError:
