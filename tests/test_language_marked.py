@@ -35,7 +35,7 @@ SPEAKING = (
     *("joined/demo", "commands/demo", "commands/report", "commands/check"),
     *("commands/calibrate", "commands/validate", "commands/pointing"),
     *("commands/assess", "batch/summary_page", "camera/preview_words"),
-    *("commands/batch", "batch/meter"),
+    *("commands/batch", "batch/meter", "commands/profiles", "report/stored_words"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from storing import leftovers, one_line, recording, scaled
 
-from calibkit import cli
+from calibkit import cli, language
 from calibkit.errors import CallError, InputError
 from calibkit.kept import profile, records, store
 
@@ -197,16 +197,29 @@ def test_list(calibkit: Call, tmp_path: Path) -> None:
     assert (first["person"], first["version"], first["recordings"]) == (WHO, 2, 1)
 
 
-def test_show(calibkit: Call) -> None:
+def test_show(calibkit: Call, tmp_path: Path) -> None:
     status, out, err = calibkit("show", WHO)
     assert (status, err) == (0, "")
-    for words in ("version 2 of 2026-11-02", "in use", "accuracy_deg 0.7", "s-01.h5"):
+    for words in ("version 2 of 2026-11-02", "in use", "attempt 1: 0.70° off"):
         assert words in out
+    assert "s-01.h5" in out
+    assert not re.search(r"sha256|[a-z]_[a-z]", out.replace(str(tmp_path), ""))
     assert not re.search(r"\d\.\d{5}|[0-9a-f]{20}", out)
     status, out, _ = calibkit("show", "--person", WHO, "--json")
     found = json.loads(out)
     assert [v["in_use"] for v in found["versions"]] == [False, True]
     assert found["history"] == [{"attempt": 1, "accuracy_deg": 0.7}]
+
+
+def test_what_is_stored_is_said_in_german(calibkit: Call) -> None:
+    try:
+        _, out, _ = calibkit("show", WHO, "--language", "de")
+        assert "es gilt: Version 2 vom 2026-11-02" in out
+        assert "Versuch 1: 0,70° daneben" in out
+        _, _, err = calibkit("rollback", WHO, "--language", "de")
+        assert "Version 1 vom 2026-11-01" in err
+    finally:
+        language.choose(None)
 
 
 def test_rollback(calibkit: Call, home: Path) -> None:

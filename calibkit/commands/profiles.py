@@ -11,6 +11,8 @@ from typing import Any
 
 from calibkit.errors import CallError, InputError
 from calibkit.joined import options
+from calibkit.language import _
+from calibkit.report import stored_words
 
 SUMMARY = "list, show, roll back, export or delete what is stored of a person"
 ACTIONS = ("list", "show", "rollback", "export", "delete")
@@ -71,8 +73,10 @@ def _person(args: argparse.Namespace) -> str:
 
     given = {p for p in (args.who, args.person) if p is not None}
     if len(given) != 1:
-        what = "two persons are" if given else "no person is"
-        raise CallError(f"{what} named; write calibkit profiles {args.action} PERSON")
+        raise CallError(
+            f"{len(given) or 'no'} persons are named; write calibkit profiles "
+            f"{args.action} PERSON"
+        )
     return profile.check_person(given.pop())
 
 
@@ -84,9 +88,9 @@ def _list(home: Path, args: argparse.Namespace) -> int:
         options.emit_json({"home": home, "persons": rows})
         return 0
     for row in rows:
-        options.emit(_line(row))
+        options.emit(stored_words.person(row))
     if not rows:
-        options.say(f"Nothing is stored in {home}.")
+        options.say(_("Nothing is stored in {home}.").format(home=home))
     return 0
 
 
@@ -112,15 +116,6 @@ def _row(home: Path, person: str) -> dict[str, Any]:
     }
 
 
-def _line(row: dict[str, Any]) -> str:
-    used = f"version {row['version']} of {row['created']}" if row["version"] else "none"
-    text = (
-        f"{row['person']:<20} in use: {used}; {row['versions']} versions, "
-        f"{row['recordings']} recordings"
-    )
-    return f"{text}\n  {row['notice']}" if row["notice"] else text
-
-
 def _show(home: Path, person: str, args: argparse.Namespace) -> int:
     from calibkit.kept import profile, records
 
@@ -140,17 +135,18 @@ def _show(home: Path, person: str, args: argparse.Namespace) -> int:
     if args.json:
         options.emit_json(found)
         return 0
-    options.emit(_line(_row(home, person)))
-    for version in found["versions"]:
-        options.emit(_version_line(version))
-    for kind in ("history", "recordings"):
-        for entry in found[kind]:
-            options.emit(f"  {kind}: {_words(entry)}")
+    options.emit(stored_words.person(_row(home, person)))
+    told = [stored_words.version(version) for version in found["versions"]]
+    told += [stored_words.entry(entry) for entry in found["history"]]
+    told += [str(path) for path in found["recordings"]]
     for number in found["history_faults"]:
-        options.emit(
-            f"  history: line {number} does not follow from the line before; one was "
+        fault = _(
+            "history: line {number} does not follow from the line before; one was "
             "changed or taken out"
         )
+        told.append(fault.format(number=number))
+    for line in told:
+        options.emit(f"  {line}")
     return 0
 
 
@@ -165,30 +161,6 @@ def _plain(version: Any) -> dict[str, Any]:
     }
 
 
-def _version_line(row: dict[str, Any]) -> str:
-    state = row["fault"] or ("in use" if row["in_use"] else "kept")
-    return f"  version {row['version']}, {row['created']}, {state}: " + (
-        _words(row["summary"]) or "no figures stored"
-    )
-
-
-def _words(entry: Any) -> str:
-    """Write an entry for reading; `--json` has every digit of it."""
-    if isinstance(entry, dict):
-        return ", ".join(f"{key} {_short(v)}" for key, v in entry.items() if v != [])
-    return str(entry)
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.3g}"
-    if isinstance(value, list):
-        return " ".join(map(_short, value))
-    text = str(value)
-    checksum = len(text) == 64 and not set(text) - set("0123456789abcdef")
-    return f"{text[:12]}..." if checksum else text
-
-
 def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:
     from calibkit.kept import profile
 
@@ -196,9 +168,7 @@ def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:
         version = profile.rollback(home, person)
     else:
         version = profile.activate(home, person, args.to)
-    options.say(
-        f"Version {version.number} of {version.created} is in use for {person}."
-    )
+    options.say(stored_words.in_use(version.number, version.created, person))
     if args.json:
         options.emit_json(_plain(version))
     return 0
@@ -215,7 +185,8 @@ def _export(home: Path, person: str, args: argparse.Namespace) -> int:
             copies += _tables(path)
     if args.json:
         options.emit_json({"person": person, "files": copies})
-    options.say(f"{len(copies)} files of {person} are in {args.output}.")
+    said = _("{count} files of {person} are in {folder}.")
+    options.say(said.format(count=len(copies), person=person, folder=args.output))
     return 0
 
 
@@ -226,7 +197,7 @@ def _tables(path: Path) -> list[Path]:
     try:
         rec = Recording.load(path)
     except InputError as error:
-        options.say(f"No tables were made: {error}")
+        options.say(_("No tables were made: {error}").format(error=error))
         return []
     gaze, targets = (
         path.with_name(f"{path.stem}-{what}.csv") for what in ("gaze", "targets")
@@ -259,18 +230,22 @@ def _delete(home: Path, person: str, args: argparse.Namespace) -> int:
             raise CallError(f"deleting {len(paths)} files needs a yes; add --yes")
         options.say("\n".join(map(str, paths)))
         answer = options.ask(
-            f"To delete these {len(paths)} files, type {person}", "--yes"
+            _("To delete these {count} files, type {person}").format(
+                count=len(paths), person=person
+            ),
+            "--yes",
         )
         if answer != person:
             raise CallError(f"{answer!r} is not {person}; nothing was deleted")
     gone = records.delete(home, person)
     if args.json:
         options.emit_json({"person": person, "deleted": gone})
-    options.say(
-        f"{len(gone)} files of {person} are deleted. Backups, and parts of the medium "
+    said = _(
+        "{count} files of {person} are deleted. Backups, and parts of the medium "
         "itself, may still hold copies, and so may files made elsewhere: exported "
         "folders, tables, and shared mappings learned from these recordings."
     )
+    options.say(said.format(count=len(gone), person=person))
     return 0
 
 

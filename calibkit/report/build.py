@@ -26,11 +26,6 @@ from calibkit.report.data import (
 from calibkit.report.reasons import said
 
 _EYES = {"both": later("both"), "left": later("left"), "right": later("right")}
-_KINDS = {
-    "calibration": later("calibration"),
-    "validation": later("validation"),
-    "pointing": later("pointing trial"),
-}
 _MADE_FROM = {
     "person": later("person"),
     "session": later("session"),
@@ -246,7 +241,7 @@ def _earlier(entry: Values[str, Any]) -> Earlier:
     rows, columns = number("rows"), number("columns")
     return Earlier(
         when=str(entry.get("created", ""))[:16].replace("T", " "),
-        kind=_kind(str(entry.get("kind", ""))),
+        kind=words.kind(str(entry.get("kind", ""))),
         protocol=str(entry.get("protocol", "")),
         accuracy_deg=number("accuracy_deg"),
         loss=number("loss"),
@@ -254,10 +249,6 @@ def _earlier(entry: Values[str, Any]) -> Earlier:
         columns=0 if math.isnan(columns) else int(columns),
         kept=kept,
     )
-
-
-def _kind(kind: str) -> str:
-    return _(_KINDS[kind]) if kind in _KINDS else kind
 
 
 def _setup_lines(setup: Setup | None) -> tuple[tuple[str, str], ...]:
@@ -295,7 +286,7 @@ def _technical(
     if result is not None:
         hertz = Said("{rate:.1f} Hz")
         lines += [
-            (_("Role of the targets judged"), _kind(result.role)),
+            (_("Role of the targets judged"), words.kind(result.role)),
             (_("Rate for counting loss"), hertz.format(rate=result.rate_hz)),
             (_("Rate by the time stamps"), hertz.format(rate=result.measured_rate_hz)),
             (_("Accuracy"), _("offset of the mean gaze point, exact angle off-axis")),

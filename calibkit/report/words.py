@@ -75,6 +75,18 @@ def place(setup: Setup, x: float, y: float) -> str:
     return coach_words.place(x / setup.screen_px[0], y / setup.screen_px[1])
 
 
+_KINDS = {
+    "calibration": later("calibration"),
+    "validation": later("validation"),
+    "pointing": later("pointing trial"),
+}
+
+
+def kind(name: str) -> str:
+    """Name a kind of session as a person reads it."""
+    return _(_KINDS[name]) if name in _KINDS else name
+
+
 def made(stamp: str) -> str:
     """Say when a report was made, or nothing where that is left open."""
     return _("Made {stamp}.").format(stamp=stamp) if stamp else ""
