@@ -80,6 +80,13 @@ def test_before_the_press_counts_and_after_it_does_not() -> None:
     assert found.looks[0].rows.min() >= 1.5 * RATE
 
 
+def test_before_a_press_the_later_look_is_likelier_the_one_that_was_meant() -> None:
+    """Common practice, no source: an operator presses when they see the person look."""
+    signal = steps((0.0, 1.2), (-5.0, 0.7), (8.0, 0.6))
+    look = see(signal, row(0.0, 2.5, "key")).seen[0].looks[0]
+    assert look.mean[0, 0] == pytest.approx(8.0, abs=0.1)
+
+
 def test_a_press_without_an_onset_after_it_still_has_a_window() -> None:
     """Onset after the press (a file made elsewhere): the time before it counts."""
     assert fixation.window(row(5.0, 3.0, "key")[0]) == (1.5, 3.0)

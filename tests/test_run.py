@@ -14,6 +14,7 @@ import json
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -26,11 +27,12 @@ from calibkit.fitted.features import layout
 from calibkit.fitted.fitting import fit
 from calibkit.fitted.mapping import Mapping
 from calibkit.geometry import Setup
-from calibkit.joined import run_headless
+from calibkit.joined import run_coach, run_headless
 from calibkit.joined.run import Memory, run_session
 from calibkit.joined.run_setup import resolve
 from calibkit.joined.run_verdict import doubtful, fault, worse_probability
 from calibkit.kept import protocol as protocols
+from calibkit.kept import records
 from calibkit.kept.recording import Recording, target_rows
 from calibkit.session import session_words as words
 from calibkit.session.session import Session
@@ -145,6 +147,27 @@ def test_lost_stream_pauses_and_comes_back_to_the_same_point() -> None:
 def test_stream_that_never_comes_back_ends_the_session() -> None:
     _, reason, _, _ = hold("quick", lost=((3.0, 1e9),))
     assert reason == "lost"
+
+
+def test_a_clock_correction_is_recorded_when_it_changes() -> None:
+    """Source: contract, /gaze/clock: time and correction, one row a measurement."""
+    rec, _, _, _ = hold("quick", no_checks=True)
+    assert rec.clock is not None
+    assert len(rec.clock) == 1
+    assert rec.clock[0, 1] == 0.0
+
+
+def test_a_sitting_ends_with_a_long_break(tmp_path: Path) -> None:
+    """What was tried in the morning says nothing of how tired somebody is now."""
+    for hour in ("08:00", "10:00", "10:30", "11:10"):
+        entry = {"kind": "calibration", "created": f"2026-01-01T{hour}:00+00:00"}
+        records.add_history(tmp_path, "wren", entry)
+    records.add_history(tmp_path, "wren", {**entry, "kind": "validation"})
+    attempt = SimpleNamespace(
+        home=tmp_path, person="wren", created="2026-01-01T11:40:00+00:00"
+    )
+    found = [str(e["created"])[11:16] for e in run_coach._entries(attempt)]  # type: ignore[arg-type]
+    assert found == ["10:00", "10:30", "11:10"]
 
 
 def test_keys_are_recorded_with_their_time() -> None:
@@ -359,6 +382,7 @@ def test_mirrored_folded_far_and_empty_mappings_are_faults() -> None:
         (_mirrored, "mirrored"),
         (_folded, "folds back"),
         (lambda xy: xy + 9000, "outside the screen"),
+        (lambda xy: xy + 9000 * (np.arange(len(xy)) % 10 < 7)[:, None], "outside"),
         (lambda xy: xy * np.nan, "no sample"),
     ):
         assert words_ in fault(Bent(mapping, bend), rec)  # type: ignore[arg-type]

@@ -578,6 +578,20 @@ def test_the_smallest_movement_so_far_says_what_a_movement_is() -> None:
         watch.end(begins_s + 1.5)
 
 
+def test_a_small_movement_is_no_look_at_a_target_far_away() -> None:
+    """Staring on drifts; a look at ten degrees moves the eyes much as one before."""
+    places = [(1.5, x, 500) for x in (300.0, 900.0, 960.0)]
+    times, xy = eye(np.random.default_rng(4), places, 60.0, 2.0)
+    watch = looks()
+    for number, held in enumerate((True, True, False)):
+        begins_s = 1.5 * number
+        part = (times >= begins_s) & (times < begins_s + 1.5)
+        watch.begin(begins_s, 10.0 if number else np.inf)
+        watch.feed(times[part], xy[part])
+        assert watch.held(begins_s + 1.5) is held
+        watch.end(begins_s + 1.5)
+
+
 def test_a_beat_that_never_ends_is_the_signals_own_noise() -> None:
     """Nystagmus: three beats a second. Such eyes rest as well as they ever do."""
     rng = np.random.default_rng(8)
