@@ -7,7 +7,7 @@ the person's noise is found by the evidence, and both once more.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -293,4 +293,18 @@ def with_samples(noise: Noise, basis: Basis, weights: Array, found: Points) -> N
         spread=noise.spread,
         sample=sample,
         drift=noise.drift,
+    )
+
+
+def honest(found: Estimate) -> Estimate:
+    """Widen an estimate whose left-out looks are farther off than it can explain."""
+    if len(found.trust) < 3 or found.strain < 2.5:
+        return found
+    factor = found.strain
+    wider = replace(found.weights, cov=found.weights.cov * factor)
+    noise = found.noise
+    return replace(
+        found,
+        weights=wider,
+        noise=replace(noise, eye=noise.eye * np.sqrt(factor)),
     )

@@ -55,6 +55,26 @@ class Material:
                 "tracker sees the eyes and that the right channels are read"
             )
 
+    def told(self, trust: Array, away: Array) -> dict[int, str]:
+        """Reasons by target, with what an estimate thinks of its looks.
+
+        Parameters
+        ----------
+        trust : array (T,)
+        away : array (T, 2), degrees
+        """
+        reasons = dict(self.reasons)
+        for index in reasons:
+            mine = np.flatnonzero(self.points.target == index)
+            if not len(mine):
+                continue
+            believed = float(trust[mine].mean())
+            apart = float(np.hypot(*np.median(away[mine], axis=0)))
+            if believed < 0.5:
+                kind = "hardly counts" if believed < 0.1 else "counts less"
+                reasons[index] += f"; {kind}: gaze seems {apart:.1f} degrees away"
+        return reasons
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Glide:

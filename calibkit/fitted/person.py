@@ -30,6 +30,7 @@ from calibkit.fitted.estimate import (
     Estimate,
     estimate,
     evidence,
+    honest,
     predicted,
     with_samples,
 )
@@ -50,6 +51,8 @@ DOUBT_LOOKS, DOUBT_TRUST = 8, 0.2
 # Fewer looks cannot tell that no prior is better than one.
 FEWEST_ALONE = 5
 LOOSER = (0.35, 1.0)
+# Where less of so many looks is believed, the camera may have been moved; the log odds.
+MOVED_LOOKS, MOVED_TRUST, MOVED_ODDS = 2, 0.5, -8.0
 # With so few looks the place where a camera stands is told by the prior alone.
 FEW_LOOKS = 1
 MIXED_NOTE = (
@@ -122,9 +125,9 @@ def person_of(
         layout=replace(plan, min_confidence=last.least_confidence(min_confidence)),
         prior=prior,
         points=material.points,
-        estimate=_honest(found),
+        estimate=honest(found),
         targets=material.targets,
-        reasons=_reasons(material, found),
+        reasons=material.told(found.trust, found.away),
         samples=material.samples,
         lag_s=lag,
         notes=notes,
@@ -313,7 +316,30 @@ def _with_prior(
     # That one of several set-ups has this screen does not say it has this camera.
     if prior.mixed and count > FEW_LOOKS and tried[1].trust.mean() < AGREED:
         return _from_elsewhere(setup, prior, material)
+    if not material.layout.in_degrees and count >= MOVED_LOOKS:
+        return _unless_moved(prior, material, tried)
     return tried
+
+
+def _unless_moved(
+    prior: SharedMapping,
+    material: Material,
+    tried: tuple[SharedMapping, Estimate, float],
+) -> tuple[SharedMapping, Estimate, float]:
+    """Return what was tried, unless the camera seems to stand elsewhere than it did.
+
+    The same screen does not say that it is the same camera, lights and mirror.
+    """
+    if tried[1].trust.mean() >= MOVED_TRUST:
+        return tried
+    looks = material.at_lag(LAG_MEAN_S)
+    there = elsewhere(prior, looks, about_zero(material.layout))
+    moved, found, lag = _either_eye(there.prior, material, there.trust)
+    if found.trust.mean() < AGREED:
+        return tried
+    options = (tried, (moved, found, lag))
+    here, away = (predicted(p.weights, p.basis, e, looks) for p, e, _ in options)
+    return (moved, there.unsure(found), lag) if away + MOVED_ODDS > here else tried
 
 
 def _believed(
@@ -366,32 +392,3 @@ def _doubted(
         with suppress(InputError):
             options.append(_without_prior(setup, material))
     return max(options, key=lambda option: option[1].score)
-
-
-def _honest(found: Estimate) -> Estimate:
-    """Widen an estimate whose left-out looks are farther off than it can explain."""
-    if len(found.trust) < 3 or found.strain < 2.5:
-        return found
-    factor = found.strain
-    wider = replace(found.weights, cov=found.weights.cov * factor)
-    noise = found.noise
-    return replace(
-        found,
-        weights=wider,
-        noise=replace(noise, eye=noise.eye * np.sqrt(factor)),
-    )
-
-
-def _reasons(material: Material, found: Estimate) -> dict[int, str]:
-    reasons = dict(material.reasons)
-    target = material.points.target
-    for index in reasons:
-        mine = np.flatnonzero(target == index)
-        if not len(mine):
-            continue
-        trust = float(found.trust[mine].mean())
-        away = float(np.hypot(*np.median(found.away[mine], axis=0)))
-        if trust < 0.5:
-            kind = "hardly counts" if trust < 0.1 else "counts less"
-            reasons[index] += f"; {kind}: gaze seems {away:.1f} degrees away"
-    return reasons
