@@ -71,6 +71,24 @@ def test_several_trusts_at_once_are_each_alone() -> None:
     assert np.ptp(together, axis=0).max() > 0.01
 
 
+@pytest.mark.parametrize(("blocks", "size", "width"), SHAPES)
+def test_one_look_alone_is_all_others_with_next_to_no_trust(
+    blocks: int, size: int, width: int
+) -> None:
+    """Outside: the same by weights, trust in the others going to nothing."""
+    prior, made = problem(11, blocks, size, width)
+    made = replace(made, target=made.target * size)
+    first = np.array([0, blocks - 1])
+    only = np.where(np.arange(blocks) == first[:, None], 1.0, 1e-8)
+    given = expected(prior, made)
+    ours = given.judged_by_one(made.noise, first)
+    for trust, each in zip(only, ours, strict=True):
+        found = bayes.solve(prior, made, trust)
+        theirs = bayes.bounded_weights(found.distance2(), made.counts)
+        np.testing.assert_allclose(each, theirs, atol=1e-4)
+    assert ours.min() < 0.9
+
+
 def test_structures_are_those_of_scaled_noise() -> None:
     """Plain recomputation: shared errors in both eyes, eye errors on the diagonal."""
     noise = Noise(

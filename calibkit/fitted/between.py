@@ -169,6 +169,28 @@ class Expected:
             made = self._within(noise, trust)
         return bayes.bounded_weights(made.distance2(), self.counts)
 
+    def judged_by_one(self, noise: Array, first: NDArray[np.int_]) -> Array:
+        """Trust (m, T) in each look where only one is believed, and in that by none.
+
+        Parameters
+        ----------
+        noise : array (T, P, P)
+        first : array (m,) of int
+            The look that is believed.
+        """
+        count, width = self.start.shape
+        own, each = bayes.masked_noise(noise, self.seen.present), np.arange(count)
+        base = self.base.reshape(count, width, count, width)
+        alone = base[each, :, each] + own
+        shared = base[:, :, first].transpose(2, 0, 1, 3)  # (m, T, P, P)
+        gain = shared @ np.linalg.inv(alone[first])[:, None]
+        left = self.start - (gain @ self.start[first][:, None, :, None])[..., 0]
+        cov = alone - gain @ np.swapaxes(shared, -1, -2)
+        itself = np.arange(len(first))
+        left[itself, first], cov[itself, first] = self.start[first], alone[first]
+        solved = np.linalg.solve(cov, left[..., None])[..., 0]
+        return bayes.bounded_weights(np.sum(left * solved, axis=-1), self.counts)
+
     def log_evidence(self, noise: Array, trust: Array) -> Array:
         """Log evidence (h,) at noises (h, T, P, P) and trusts (h, T).
 

@@ -145,9 +145,8 @@ def over_screen(rows: Array, gaze: Array, setup: Setup) -> tuple[Array, Array]:
     trust = trimmed_start(rows, gaze)
     trust = np.ones(len(rows)) if trust is None else trust
     for _ in range(STRAIGHT_ROUNDS):
-        line = np.linalg.lstsq(
-            places * trust[:, None], rows * trust[:, None], rcond=None
-        )[0]
+        pull = (places * trust[:, None] ** 2).T
+        line = np.linalg.solve(pull @ places, pull @ rows)
         left = np.linalg.norm((rows - places @ line) / seen, axis=1)
         trust = 1.0 / np.sqrt(1.0 + (left / (2.0 * np.median(left) + 1e-3)) ** 2)
     reach = np.quantile(np.abs(rows - line[0]), SPREAD_QUANTILE, axis=0)
