@@ -1,7 +1,7 @@
 """The signal check's loop: the last seconds of a stream, judged every second.
 
-`calibkit check` runs it, and `calibrate` may as its first step. Time comes from the
-clock that is given, so that a simulated person is checked at once.
+`calibkit check` runs it; a session has a shorter one of its own (`run_check`). Time
+comes from the clock that is given, so that a simulated person is checked at once.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Which samples of a target are judged: the steady look at it, in calibrated gaze.
 
 `fixation` finds it by steadiness and time, never by closeness to the target: a mapping
-that is off must not lose the samples that say so.
+that is off must not lose the samples that say so. Only a few targets from which gaze
+stayed far while the others were met are left out afterwards (`elsewhere`).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """All that is kept of a person beside the mappings, and how it leaves.
 
 recordings/PERSON/*.h5    sessions (and *.journal while one runs)
-reports/PERSON/*          pages that were made
+reports/PERSON/*          pages, where somebody keeps them there
 history/PERSON.jsonl      one line for each attempt, appended, never changed; each holds
                           the hash of the line before
 """

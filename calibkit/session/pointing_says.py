@@ -1,5 +1,6 @@
-"""All that the pointing trial says or writes, in one place, to be translated later.
+"""All that the pointing trial writes into a recording: English in every language.
 
+What a person reads of it is said by `pointing_words` and the operator's view.
 START and ASK are read back from recordings by `pointing_again`: change both together.
 """
 

@@ -1,8 +1,9 @@
-"""Is the person looking at the target? Told from raw features, before any mapping.
+"""Is the person looking at the target? Told from raw features, without any mapping.
 
 A look is steady gaze, well enough seen, that began with a movement since the target
 before. All three are judged in the signal's own noise: there is no fixed window after
-the onset and no speed in degrees, which raw features do not have.
+the onset and no speed in degrees, which raw features do not have. Once a mapping is
+known (`know`), a look must also be near its target.
 """
 
 from __future__ import annotations

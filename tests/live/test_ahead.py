@@ -36,10 +36,19 @@ def read_before(home: Path, found: lsl.Found) -> None:
     os.close(handle)
 
 
+def begun(
+    name: str, home: Path, *, before: bool
+) -> tuple[lsl.GazeOutlet, lsl.Found, wiring_ahead.Streams]:
+    """Put out a stream, and start a publisher that may have read it before."""
+    outlet, found = put_out(name)
+    if before:
+        read_before(home, found)
+    streams = wiring_ahead.Streams(found.source_id, home, 2, lambda text: None)
+    return outlet, found, streams
+
+
 def test_the_stream_that_was_read_before_is_opened_at_once(tmp_path: Path) -> None:
-    outlet, found = put_out("ahead")
-    read_before(tmp_path, found)
-    streams = wiring_ahead.Streams(found.source_id, tmp_path, 2, lambda text: None)
+    outlet, found, streams = begun("ahead", tmp_path, before=True)
     (ours,) = calibrated(found)
     assert ours.channel_count == 7
     streams.settled()
@@ -58,9 +67,7 @@ def test_the_stream_that_was_read_before_is_opened_at_once(tmp_path: Path) -> No
 
 
 def test_what_waited_while_the_rest_loaded_is_not_sent(tmp_path: Path) -> None:
-    outlet, found = put_out("waiting")
-    read_before(tmp_path, found)
-    streams = wiring_ahead.Streams(found.source_id, tmp_path, 2, lambda text: None)
+    outlet, found, streams = begun("waiting", tmp_path, before=True)
     assert calibrated(found)
     end_s = time.monotonic() + 10
     while not outlet.have_consumers() and time.monotonic() < end_s:
@@ -78,8 +85,7 @@ def test_what_waited_while_the_rest_loaded_is_not_sent(tmp_path: Path) -> None:
 
 
 def test_a_stream_that_nobody_read_is_not_opened(tmp_path: Path) -> None:
-    outlet, found = put_out("new")
-    streams = wiring_ahead.Streams(found.source_id, tmp_path, 2, lambda text: None)
+    outlet, found, streams = begun("new", tmp_path, before=False)
     assert calibrated(found) == ()
     streams.settled()
     assert not streams.known(found)
@@ -95,9 +101,8 @@ def test_one_status_stream_tells_of_the_input_that_is_read(
     monkeypatch.setattr(
         wiring_ahead.lsl_live, "StatusOutlet", lambda found: made.append(found) or found
     )
-    outlet, found = put_out("told")
+    outlet, found, streams = begun("told", tmp_path, before=False)
     other = replace(found, uid="another")
-    streams = wiring_ahead.Streams(found.source_id, tmp_path, 2, lambda text: None)
     streams.settled()
     streams.claim(found)
     streams.outlet(found).close()
