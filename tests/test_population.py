@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibkit.fitted import bayes, observations, population
+from calibkit.fitted import bayes, observations, population, structured
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import prior_weights
@@ -109,8 +109,8 @@ def test_what_people_differ_in_is_found() -> None:
 def test_variances_of_statsmodels() -> None:
     """One eye: a person's offset by MixedLM with random intercept and slopes.
 
-    Maximum likelihood (REML off); ours is shrunk towards one variance for both axes,
-    worth 12 people, so that it lies between the two axes'.
+    Maximum likelihood (REML off); ours is shrunk towards the same people seen in a
+    mirror as well, which leaves one eye's variances as they are.
     """
     import pandas as pd
     import statsmodels.formula.api as smf
@@ -280,11 +280,11 @@ def test_structured_is_a_covariance(seed: int, eyes: int, count: int) -> None:
     made = basis(eyes, 2)
     root = rng.normal(size=(made.size, 3))
     cov = root @ root.T
-    drawn = population.structured(cov, made, count)
+    drawn = structured.structured(cov, made, count)
     assert drawn == pytest.approx(drawn.T)
     assert np.linalg.eigvalsh(drawn)[0] > -1e-9 * np.trace(drawn)
     assert np.trace(drawn) == pytest.approx(np.trace(cov), rel=1e-6)
-    many = population.structured(cov, made, 10**9)
+    many = structured.structured(cov, made, 10**9)
     assert many == pytest.approx(cov, abs=1e-6 * np.trace(cov))
 
 
@@ -297,3 +297,69 @@ def test_aim_is_not_taken_up_by_what_few_people_differ_in(seed: int) -> None:
     )
     assert (found.noise.fixation > 0.24).all()
     assert (found.noise.fixation < 0.36).all()
+
+
+def turning_people(count: int, seed: int) -> list[Points]:
+    """Eyes whose visual axes go apart (or in) and up together, as large as each other.
+
+    The visual axis lies nasally of the optical one in both eyes, so mirrored (Guestrin
+    & Eizenman 2006); gains follow from the size of the eyes. By construction: sd 1.2
+    degrees apart, 1.2 up, gains 0.1.
+    """
+    rng = np.random.default_rng(seed)
+    people = []
+    for _ in range(count):
+        gaze = rng.uniform([-18, -10], [18, 10], (LOOKS, 2))
+        apart, up, gain = 1.2 * rng.normal(), 1.2 * rng.normal(), 0.1 * rng.normal()
+        offset = np.array([[apart, up], [-apart, up]]) + rng.normal(0, 0.2, (2, 2))
+        looked = gaze + rng.normal(0, 0.3, gaze.shape)
+        own = rng.normal(0, 0.15, (LOOKS, 2, 2))
+        mean = looked[:, None] * (1.0 + gain) + offset + own
+        people.append(replace(person(rng), gaze=gaze, mean=mean))
+    return people
+
+
+@pytest.mark.parametrize("count", [20, 60])
+def test_what_people_differ_in_goes_together_as_it_does(count: int) -> None:
+    """By construction: offsets right opposite, offsets down alike, gains as one.
+
+    What one axis takes from the other differs by nothing at all; one variance for it
+    and for gains had put its sd at a half of theirs.
+    """
+    found = learned(turning_people(count, 2), 40).weights.cov
+    sd = np.sqrt(np.diag(found)).reshape(2, 2, 3)
+    corr = (found / np.outer(sd, sd)).reshape(2, 2, 3, 2, 2, 3)
+    least = 0.3 if count == 20 else 0.8
+    assert corr[0, 0, 0, 1, 0, 0] < -least
+    assert corr[0, 1, 0, 1, 1, 0] > least
+    for eye in range(2):
+        assert corr[eye, 0, 1, eye, 1, 2] > least
+        assert sd[eye, 0, 2] < 0.25 * sd[eye, 0, 1]
+        assert sd[eye, 1, 1] < 0.25 * sd[eye, 1, 2]
+
+
+@pytest.mark.parametrize("eyes", [1, 2])
+def test_a_mirror_changes_signs_by_refitting(eyes: int) -> None:
+    """Least squares on features and gaze of a person and of the one in the mirror."""
+    made, rng = basis(eyes, 3), np.random.default_rng(eyes)
+    xy, gaze = rng.uniform(-20, 20, (eyes, 40, 2)), rng.normal(size=(40, 2))
+    none, flip = np.zeros((eyes, 40, 0)), np.array([-1.0, 1.0])
+
+    def weights(features: Array, seen: Array) -> Array:
+        terms = made.functions(features, none)
+        each = [np.linalg.lstsq(t, seen, rcond=None)[0].T.ravel() for t in terms]
+        return np.concatenate(each)
+
+    one, other = weights(xy, gaze), weights(xy[::-1] * flip, gaze * flip)
+    turned = structured.mirrored(np.outer(one, one), made)
+    assert turned == pytest.approx(np.outer(other, other), abs=1e-9)
+
+
+def test_few_people_are_not_believed_to_be_all_alike() -> None:
+    """Three people span three ways; variances in all others stay, as of one kind."""
+    people = turning_people(3, 9)
+    found = learned(people, 40).weights.cov
+    values = np.linalg.eigvalsh(
+        found / np.sqrt(np.outer(np.diag(found), np.diag(found)))
+    )
+    assert values[0] > 0.02

@@ -23,6 +23,7 @@ from calibkit.fitted.broad import prior_weights
 from calibkit.fitted.fitting import load_prior, predicted_sd_deg
 from calibkit.fitted.observations import Noise, Prepared
 from calibkit.fitted.prior import SharedMapping
+from calibkit.fitted.structured import structured
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -385,9 +386,9 @@ def test_structure_keeps_groups_and_eyes() -> None:
     )
     own = np.diag([4.0, 1.0, 1.0] * 2)
     cov = np.block([[own, 0.5 * own], [0.5 * own, own]])
-    assert population.structured(cov, basis, 20) == pytest.approx(cov, abs=1e-8)
+    assert structured(cov, basis, 20) == pytest.approx(cov, abs=1e-8)
     odd = cov.copy()
     odd[0, 0] += 3.0
-    drawn = population.structured(odd, basis, 20)
+    drawn = structured(odd, basis, 20)
     assert cov[0, 0] < drawn[0, 0] < odd[0, 0]
     assert Gaussian(mean=np.zeros(12), cov=drawn).root().shape == (12, 12)

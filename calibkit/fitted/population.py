@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.basis import GROUPS, Basis
+from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Gaussian
 from calibkit.fitted.observations import (
     Noise,
@@ -23,13 +23,10 @@ from calibkit.fitted.observations import (
     prepare,
     sound_or_lapse,
 )
+from calibkit.fitted.structured import structured
 
 Array = NDArray[np.float64]
 
-# Shrinking the covariance over people to one with a structure: worth so many people,
-# by group of functions. Offsets and gains go together in ways that matter; what people
-# have in the rest cannot be told from a few looks each.
-STRUCTURE_PEOPLE = (12.0, 12.0, 100.0, 100.0, 300.0)
 FEW_LAPSES = 0.05  # of the looks of those that are learned from
 LEAST_DEG = 0.05
 ALIKE_LOOKS = 60.0  # worth of the guess that both eyes are as noisy, either way
@@ -182,37 +179,6 @@ def _spread(mean: Array, posterior: Gaussian, share: Array) -> Array:
     within = np.tensordot(share, posterior.cov, axes=1)
     cov: Array = (within + (apart.T * share) @ apart) / len(apart)
     return cov
-
-
-def structured(cov: Array, basis: Basis, count: int) -> Array:
-    """Shrink a covariance over people towards one variance per group of functions.
-
-    The structured one keeps, for each group, the mean variance and the mean covariance
-    between the same function of the two eyes.
-    """
-    eyes, terms = len(basis.centre), basis.terms
-    group = basis.group
-    shaped = cov.reshape(eyes, 2, terms, eyes, 2, terms)
-    target = np.zeros_like(shaped)
-    for g in range(len(GROUPS)):
-        members = np.flatnonzero(group == g)
-        if not len(members):
-            continue
-        index = [(a, k) for a in range(2) for k in members]
-        own = np.mean([shaped[e, a, k, e, a, k] for e in range(eyes) for a, k in index])
-        across = (
-            np.mean([shaped[0, a, k, 1, a, k] for a, k in index]) if eyes == 2 else 0.0
-        )
-        across = float(np.clip(across, -0.95 * own, 0.95 * own))
-        for a, k in index:
-            for e in range(eyes):
-                for f in range(eyes):
-                    target[e, a, k, f, a, k] = own if e == f else across
-    worth = np.tile(np.array(STRUCTURE_PEOPLE)[group], 2 * eyes)
-    own_share = count / (count + worth)
-    both = np.sqrt(own_share[:, None] * own_share)
-    out: Array = both * cov + (1.0 - both) * target.reshape(cov.shape)
-    return 0.5 * (out + out.T) + 1e-9 * np.eye(len(out))
 
 
 def _noise(
