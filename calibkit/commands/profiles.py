@@ -12,7 +12,6 @@ from typing import Any
 from calibkit.errors import CallError, InputError
 from calibkit.joined import options
 from calibkit.language import _
-from calibkit.report import stored_words
 
 SUMMARY = "list, show, roll back, export or delete what is stored of a person"
 ACTIONS = ("list", "show", "rollback", "export", "delete")
@@ -82,6 +81,7 @@ def _person(args: argparse.Namespace) -> str:
 
 def _list(home: Path, args: argparse.Namespace) -> int:
     from calibkit.kept import records
+    from calibkit.report import stored_words
 
     rows = [_row(home, person) for person in records.everybody(home)]
     if args.json:
@@ -118,6 +118,7 @@ def _row(home: Path, person: str) -> dict[str, Any]:
 
 def _show(home: Path, person: str, args: argparse.Namespace) -> int:
     from calibkit.kept import profile, records
+    from calibkit.report import stored_words
 
     paths = records.all_paths(home, person)
     if not paths:
@@ -163,6 +164,7 @@ def _plain(version: Any) -> dict[str, Any]:
 
 def _rollback(home: Path, person: str, args: argparse.Namespace) -> int:
     from calibkit.kept import profile
+    from calibkit.report import stored_words
 
     if args.to is None:
         version = profile.rollback(home, person)
