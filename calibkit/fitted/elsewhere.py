@@ -230,16 +230,13 @@ def _seen(
     prior: SharedMapping, found: Points, noise: Noise, lapsed: NDArray[np.bool_]
 ) -> _Seen:
     prepared, weights = prepare(prior.basis, found), prior.weights
+    given = expected(weights, prepared)
     made = blocks(prepared, noise, carried(prepared, weights.mean))
-    width = made.target.shape[1]
-    flat = made.design.reshape(-1, prior.basis.size)
-    crossed = weights.cov @ flat.T
-    added = anywhere(width) * lapsed[..., None, None]
+    added = anywhere(made.target.shape[1]) * lapsed[..., None, None]
     each = bayes.masked_noise(made.noise + added, made.present)
-    cov = np.repeat((flat @ crossed)[None], len(lapsed), axis=0)
+    cov = np.repeat(given.base[None], len(lapsed), axis=0)
     bayes.add_noise(cov, each, np.ones(len(found)), made.present)
-    start = (made.target - made.design @ weights.mean).ravel()
-    return _Seen(crossed=crossed, start=start, cov=cov)
+    return _Seen(crossed=given.crossed, start=given.start.ravel(), cov=cov)
 
 
 def _each_set(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
