@@ -187,9 +187,9 @@ def perform(
         path = journal.finish(writer.path)
     if error is not None:
         raise type(error)(f"{error}; what was recorded is kept in {path}") from error
-    done = memory.recording().targets
-    looks = int(((done["role"] == "calibration") & (done["kept"] != 0)).sum())
-    check_end(reason, path, looks=looks)
+    shown = memory.recording().targets
+    kept = (shown["role"] == "calibration") & (shown["kept"] != 0)
+    check_end(reason, path, looks=int(kept.sum()))
     return path
 
 
