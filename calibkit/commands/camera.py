@@ -50,12 +50,11 @@ def _add_timing(parser: argparse.ArgumentParser) -> None:
         default=0.0,
         help="from light to arrival, as far as known; taken off the stamps (default 0)",
     )
-    add(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(0.1, 1e9, "s"),
-        help="end after so many seconds (default: at the file's end, or when stopped)",
+    options.add_for(
+        parser,
+        0.1,
+        1e9,
+        "end after so many seconds (default: at the file's end, or when stopped)",
     )
     add(
         "--wait",

@@ -19,13 +19,12 @@ FOR_S = 10.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibkit check`."""
     add = parser.add_argument
-    add(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(1, 86_400, "s"),
+    options.add_for(
+        parser,
+        1,
+        86_400,
+        "watch for so long (default %(default)g); Ctrl-C ends it sooner",
         default=FOR_S,
-        help="watch for so long (default %(default)g); Ctrl-C ends it sooner",
     )
     add("--person", metavar="ID", help="compare with this person's calibration")
     options.add_stream(parser)

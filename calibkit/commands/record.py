@@ -21,12 +21,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the flags."""
     options.add_stream(parser)
     options.add_output(parser, "REC", "the recording to write, ending in .h5")
-    parser.add_argument(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(0.1, 1e6, "s"),
-        help="end after so many seconds (default: Ctrl-C or SIGTERM)",
+    options.add_for(
+        parser,
+        0.1,
+        1e6,
+        "end after so many seconds (default: Ctrl-C or SIGTERM)",
     )
     parser.add_argument(
         "--wait",

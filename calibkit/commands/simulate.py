@@ -38,12 +38,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=options.number(1, 2000, "Hz"),
         help="samples a second (default: 250, 60 or 30 by tracker)",
     )
-    parser.add_argument(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(0, 1e9, "s"),
-        help="end after so many seconds (default: when told to stop)",
+    options.add_for(
+        parser,
+        0,
+        1e9,
+        "end after so many seconds (default: when told to stop)",
     )
     _add_desk(parser)
 

@@ -36,12 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=2.0,
         help="look for streams at most so long (default %(default)s)",
     )
-    parser.add_argument(
-        "--for",
-        dest="for_s",
-        metavar="S",
-        type=options.number(0.5, 3600, "s"),
-        help=f"watch for so long (default {LOOK_S:g}, with --check {CHECK_S:g}); "
+    options.add_for(
+        parser,
+        0.5,
+        3600,
+        f"watch for so long (default {LOOK_S:g}, with --check {CHECK_S:g}); "
         "longer finds rarer faults",
     )
     parser.add_argument(

@@ -111,6 +111,25 @@ def add_stream(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_for(
+    parser: argparse.ArgumentParser,
+    low_s: float,
+    high_s: float,
+    what: str,
+    *,
+    default: float | None = None,
+) -> None:
+    """Add `--for`, how long; read as `for_s`."""
+    parser.add_argument(
+        "--for",
+        dest="for_s",
+        metavar="S",
+        type=number(low_s, high_s, "s"),
+        default=default,
+        help=what,
+    )
+
+
 def add_output(
     parser: argparse.ArgumentParser, metavar: str, what: str, *, required: bool = True
 ) -> None:
