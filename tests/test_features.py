@@ -133,3 +133,25 @@ def test_refusals_name_the_value() -> None:
         )
     with pytest.raises(ValueError, match="2 columns"):
         features.read(features.layout(chans), np.zeros((3, 5)), SETUP)
+
+
+@pytest.mark.parametrize(
+    ("signature", "words"),
+    [
+        (
+            ("left:degrees", "right:degrees"),
+            "gaze positions or directions (left and right)",
+        ),
+        (("left:pupil-reflex:6",), "pupil and two reflexes (left)"),
+        (
+            ("left:pupil-reflex:4:px", "right:pupil-reflex:6"),
+            "pupil and reflex in px (left), pupil and two reflexes (right)",
+        ),
+        (("both:pupil:2:mm",), "pupil in mm (both)"),
+        (("odd",), " (odd)"),
+    ],
+)
+def test_features_are_named_as_an_operator_knows_them(
+    signature: tuple[str, ...], words: str
+) -> None:
+    assert features.said(signature) == words

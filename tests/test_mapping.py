@@ -137,6 +137,21 @@ def test_the_stated_90_percent_cover(capsys: pytest.CaptureFixture[str]) -> None
     assert 0.85 < np.mean(inside) <= 1.0
 
 
+def test_what_a_session_hands_over_is_told_in_a_line() -> None:
+    # At a prompt a person sees what they hold, and no screenful of numbers.
+    rec, _ = invented.record(7, invented.NINE)
+    mapping = calibkit.fit(rec)
+    for thing in (rec, mapping):
+        assert "\n" not in repr(thing)
+        assert len(repr(thing)) < 160
+    assert str(mapping.id) in repr(mapping)
+    assert f"{len(rec.time)} samples" in repr(rec)
+    judged = repr(calibkit.assess(mapping, rec))
+    assert "accuracy_deg=" in judged
+    assert "array" not in judged
+    assert "np." not in judged
+
+
 def test_row_by_row_is_the_same_as_all_at_once() -> None:
     rec, _ = invented.record(8, invented.NINE)
     mapping = calibkit.fit(rec)

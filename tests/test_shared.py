@@ -145,7 +145,7 @@ def test_a_person_whose_eyes_were_never_seen_is_no_hindrance() -> None:
 
 def test_other_channels_are_refused(shared: SharedMapping) -> None:
     rec, _ = invented.record(1, invented.NINE, kind="screen")
-    with pytest.raises(InputError, match="pupil-reflex"):
+    with pytest.raises(InputError, match="reads pupil and two reflexes"):
         calibkit.fit(rec, shared)
     people = crowd(3)
     with pytest.raises(InputError, match="different kinds") as refused:
@@ -154,10 +154,12 @@ def test_other_channels_are_refused(shared: SharedMapping) -> None:
     one, four = (
         f"recording {k} (of {r.person})" for k, r in ((1, people[0]), (4, rec))
     )
-    assert f"{four} left:degrees, right:degrees" in said
-    assert f"{one} has left:pupil-reflex:6, right:pupil-reflex:6" in said
+    assert f"{four} gaze positions or directions (left and right)" in said
+    assert f"{one} has pupil and two reflexes (left and right)" in said
     left, _ = invented.record(1, invented.NINE, eyes=("left",))
-    with pytest.raises(InputError, match=r"has right:\S+, recording 4 .* no others"):
+    with pytest.raises(
+        InputError, match=r"reflexes \(right\), recording 4 .* no others"
+    ):
         calibkit.learn_shared([*people, left])
 
 

@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn, save, say what was learned and where it may be used."""
+    from calibkit.fitted.features import said
     from calibkit.fitted.prior import ENOUGH_TO_EXPORT
     from calibkit.fitted.shared import learn_shared
     from calibkit.kept.recording import Recording
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     covariates = ", ".join(shared.basis.covariates) or "none"
     options.emit(f"people       {shared.people}")
-    options.emit(f"features     {', '.join(shared.signature)}")
+    options.emit(f"features     {said(shared.signature)}")
     options.emit(f"polynomial   degree {shared.basis.degree}; covariates: {covariates}")
     for note in shared.notes:
         options.say(f"note: {note}")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.errors import InputError
-from calibkit.fitted.features import Layout, agree, layout, with_covariates
+from calibkit.fitted.features import Layout, agree, layout, said, with_covariates
 from calibkit.fitted.frames import Frame, about_zero, centres, frames
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Points
@@ -151,7 +151,7 @@ def _lacking(one: Layout, other: Layout) -> str:
             rest.remove(same[0])
         else:
             mine.append(features)
-    return ", ".join(mine) or "no others"
+    return said(mine) or "no others"
 
 
 def _material(

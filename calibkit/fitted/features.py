@@ -101,6 +101,19 @@ def agree(one: Sequence[str], other: Sequence[str]) -> bool:
     )
 
 
+def said(signature: Sequence[str]) -> str:
+    """Name the features of a signature as an operator knows them, alike ones once."""
+    eyes: dict[str, list[str]] = {}
+    for part in signature:
+        eye, kind, count, unit = (part.split(":") + [""] * 4)[:4]
+        what = {
+            "degrees": "gaze positions or directions",
+            "pupil-reflex": f"pupil and {'two reflexes' if count == '6' else 'reflex'}",
+        }.get(kind, kind)
+        eyes.setdefault(what + (f" in {unit}" if unit else ""), []).append(eye)
+    return ", ".join(f"{what} ({' and '.join(eyes[what])})" for what in eyes)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Signals:
     """Features `xy` (e, n, 2) and covariates `extra` (e, n, c); NaN where missing."""

@@ -104,6 +104,14 @@ class Mapping:
     recordings: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        """Say in a line what it maps; its arrays would fill a screen."""
+        return (
+            f"<Mapping {self.id} of {self.source.get('person') or 'nobody named'}: "
+            f"{features.said(self.layout.signature)}, {len(self.looks)} targets, "
+            f"prior of {self.people} persons>"
+        )
+
     @cached_property
     def evaluator(self) -> Evaluator:
         """The mapping prepared for evaluation, made on first use."""

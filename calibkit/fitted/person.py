@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.errors import InputError
-from calibkit.fitted import bayes
+from calibkit.fitted import bayes, features
 from calibkit.fitted.averaging import averaged, few_enough, states
 from calibkit.fitted.broad import (
     CHOICES,
@@ -145,8 +145,9 @@ def fitting(shared: SharedMapping, plan: Layout) -> SharedMapping:
     prior = for_eyes(shared, plan.names)
     if not agree(prior.signature, plan.signature):
         raise InputError(
-            f"the shared mapping reads {', '.join(prior.signature)}, the recording has "
-            f"{', '.join(plan.signature)}; learn one from such recordings"
+            f"the shared mapping reads {features.said(prior.signature)}, but the "
+            f"recording has {features.said(plan.signature)}; learn one from such "
+            "recordings"
         )
     return prior
 

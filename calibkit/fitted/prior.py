@@ -16,6 +16,7 @@ import calibkit
 from calibkit.errors import InputError, NotGoodEnoughError
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.features import said
 from calibkit.fitted.observations import Noise
 from calibkit.geometry import Setup
 from calibkit.kept import store
@@ -65,6 +66,13 @@ class SharedMapping:
     setups: Array
     origin: str = "people"
     notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        """Say in a line what it was learned from; its arrays would fill a screen."""
+        return (
+            f"<SharedMapping {self.id} of {self.people} persons ({self.origin}): "
+            f"{said(self.signature)}>"
+        )
 
     @property
     def in_degrees(self) -> bool:

@@ -7,7 +7,7 @@ later; the samples are not in it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -63,7 +63,7 @@ class Figures:
     loss: float
     loss_low: float
     loss_high: float
-    targets: NDArray[np.void]
+    targets: NDArray[np.void] = field(repr=False)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -87,9 +87,9 @@ class Assessment(Figures):
         rest of it came without an eye. NaN where that was not kept.
     """
 
-    eyes: dict[str, Figures]
-    reasons: tuple[str, ...]
-    gaze_px: tuple[Array, ...]
+    eyes: dict[str, Figures] = field(repr=False)
+    reasons: tuple[str, ...] = field(repr=False)
+    gaze_px: tuple[Array, ...] = field(repr=False)
     setup: Setup
     role: str
     rate_hz: float
@@ -174,9 +174,7 @@ def figures_of(rows: NDArray[np.void], loss: float) -> Figures:
 
 def assembled(eyes: dict[str, Figures], **about: Any) -> Assessment:
     """Put an assessment together: the figures of both eyes are its own."""
-    shared = {
-        field.name: getattr(eyes["both"], field.name) for field in fields(Figures)
-    }
+    shared = {part.name: getattr(eyes["both"], part.name) for part in fields(Figures)}
     return Assessment(**shared, eyes=eyes, **about)
 
 

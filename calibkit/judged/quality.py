@@ -250,7 +250,7 @@ def mean_interval(
     known = known[np.isfinite(known)]
     if len(known) < 2:
         return math.nan, math.nan
-    error = known.std(ddof=1) / math.sqrt(len(known))
+    error = float(known.std(ddof=1)) / math.sqrt(len(known))
     half = float(stdtrit(len(known) - 1, 0.5 + confidence / 2)) * error
     middle = float(known.mean())
     return max(low, middle - half), min(high, middle + half)

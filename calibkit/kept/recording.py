@@ -79,6 +79,14 @@ class Recording:
     clock: NDArray[np.float64] | None = None
     unknown: Tree | None = None
 
+    def __repr__(self) -> str:
+        """Say in a line what it is of; its arrays would fill a screen."""
+        n, c = self.samples.shape
+        return (
+            f"<Recording of {self.person or 'nobody named'}: {n} samples of {c} "
+            f"channels, {len(self.targets)} targets, {self.name or 'unnamed stream'}>"
+        )
+
     def __post_init__(self) -> None:
         path = np.empty((0, 3)) if self.target_path is None else self.target_path
         time, samples = np.array(self.time, float), np.array(self.samples)
