@@ -54,6 +54,17 @@ def test_the_file_is_there_private_and_alone(target: Path) -> None:
         assert stat.S_IMODE(target.stat().st_mode) == 0o600
 
 
+@pytest.mark.parametrize("name", ["n" * 300, "a\0b"])
+def test_a_name_that_no_file_can_bear_is_an_unusable_call(
+    tmp_path: Path, name: str
+) -> None:
+    """Source: POSIX, NAME_MAX and no NUL in names; contract: 2, one sentence."""
+    with pytest.raises(CallError) as caught:
+        disk.write_bytes(tmp_path / name, b"new")
+    one_line(caught.value, "name another")
+    assert not leftovers(tmp_path)
+
+
 def test_an_existing_output_is_refused_unless_told(target: Path) -> None:
     with pytest.raises(CallError) as caught:
         disk.write_bytes(target, b"new")

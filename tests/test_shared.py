@@ -65,6 +65,48 @@ def test_few_points_are_enough_with_people_behind_them(shared: SharedMapping) ->
     assert two < one
 
 
+def test_people_may_come_one_by_one(tmp_path: Path) -> None:
+    """Python's iterables: what a generator gives is gone once it was read.
+
+    Source: the contract's call takes any row of recordings; common practice.
+    """
+    people = crowd(3)
+    learned = calibkit.learn_shared(person for person in people)
+    learned.save(tmp_path / "shared.h5")
+    known = calibkit.learn_shared(people)
+    assert np.array_equal(learned.setups, known.setups)
+    assert learned.setups.shape == (1, 5)
+    rec, _ = invented.record(1, [])
+    for prior in (learned, calibkit.SharedMapping.load(tmp_path / "shared.h5")):
+        gaze = calibkit.fit(rec, prior).apply(rec.samples)
+        wanted = calibkit.fit(rec, known).apply(rec.samples)
+        assert np.array_equal(gaze.xy, wanted.xy, equal_nan=True)
+
+
+@pytest.mark.parametrize("call", ["fit", "assess", "learn_shared"])
+@pytest.mark.parametrize("given", [None, "rec.h5", Path("rec.h5"), 5])
+def test_only_recordings_are_read_and_the_refusal_says_so(
+    call: str, given: object
+) -> None:
+    """Source: contract, Python: paths go to Recording.load; refused in a sentence."""
+    rec, _ = invented.record(1, invented.NINE)
+    calls = {
+        "fit": lambda: calibkit.fit(given),  # type: ignore[arg-type]
+        "assess": lambda: calibkit.assess(calibkit.fit(rec), given),  # type: ignore[arg-type]
+        "learn_shared": lambda: calibkit.learn_shared([rec, rec, given]),  # type: ignore[list-item]
+    }
+    with pytest.raises(calibkit.CalibkitError, match="Recording[.]load") as refusal:
+        calls[call]()
+    assert refusal.value.exit_status == 3
+
+
+def test_a_refused_prior_is_named_and_not_printed_whole() -> None:
+    rec, _ = invented.record(1, invented.NINE)
+    with pytest.raises(InputError, match="list") as refusal:
+        calibkit.fit(rec, shared=[rec])  # type: ignore[arg-type]
+    assert len(str(refusal.value)) < 200
+
+
 def test_uncertainty_falls_with_points_and_is_true(shared: SharedMapping) -> None:
     inside, sds = [], []
     for count in (0, 1, 3, 9):

@@ -82,7 +82,6 @@ def crowd_of(
     InputError
         With fewer than three persons, or recordings of different kinds of tracker.
     """
-    recordings = list(recordings)
     if not recordings:
         raise InputError("no recordings were given; a shared mapping needs 3 persons")
     plans, lacking = _common(

@@ -20,7 +20,7 @@ from calibkit.fitted.mapping_parts import LOOK_DTYPE
 from calibkit.fitted.person import Person, person_of
 from calibkit.fitted.prior import SharedMapping, as_kept
 from calibkit.kept.plain import numbers
-from calibkit.kept.recording import Recording
+from calibkit.kept.recording import Recording, only_recordings
 
 Array = NDArray[np.float64]
 ENOUGH_LOOKS = 3  # below, an own lapse or two is the likelier reason
@@ -77,6 +77,7 @@ def fit_all(
 
     Parameters and errors as for `fit`; `recordings_sha256` is kept as provenance.
     """
+    recordings = only_recordings(recordings)
     prior = _prior(shared)
     labels = (extra,) if isinstance(extra, str) else tuple(extra)
     options = (prior, eyes, labels, min_confidence)
@@ -91,7 +92,7 @@ def _prior(shared: SharedMapping | Mapping | None) -> SharedMapping | None:
     if shared is None or isinstance(shared, SharedMapping):
         return shared
     raise InputError(
-        f"shared={shared!r} is no mapping; read a file with "
+        f"shared is of type {type(shared).__name__} and no mapping; read a file with "
         "calibkit.SharedMapping.load or calibkit.Mapping.load first"
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -44,7 +44,7 @@ from calibkit.fitted.population import (
 )
 from calibkit.fitted.prior import FEWEST, as_kept
 from calibkit.fitted.prior import SharedMapping as SharedMapping
-from calibkit.kept.recording import Recording
+from calibkit.kept.recording import Recording, only_recordings
 
 Array = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ UNCHECKED_DEG, UNCHECKED_SHARE = 0.18, 0.5
 
 
 def learn_shared(
-    recordings: Sequence[Recording],
+    recordings: Iterable[Recording],
     eyes: str = "both",
     extra: Sequence[str] = (),
     min_confidence: float | None = None,
@@ -76,7 +76,7 @@ def learn_shared(
 
     Parameters
     ----------
-    recordings : sequence of Recording
+    recordings : iterable of Recording
         Of at least three persons, with calibration targets; validation targets, where
         there are any, teach how much changes between calibration and use. Recordings
         of the same person (by name) are put together. Covariates that not all of them
@@ -96,6 +96,7 @@ def learn_shared(
     InputError
         With fewer than three persons, or recordings of different kinds of tracker.
     """
+    recordings = only_recordings(recordings)
     crowd = crowd_of(recordings, eyes, tuple(extra), min_confidence)
     basis = _choose_basis(crowd)
     sittings = len(crowd.points)

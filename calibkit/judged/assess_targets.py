@@ -35,7 +35,7 @@ from calibkit.judged.assess_figures import (
     frozen,
 )
 from calibkit.judged.assess_looks import Judged, elsewhere, judged, without
-from calibkit.kept.recording import Recording
+from calibkit.kept.recording import Recording, only_recordings
 
 Array = NDArray[np.float64]
 
@@ -87,6 +87,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
     loss 1 and NaN. One at which gaze stayed far away while the others are well met was
     not looked at either: its loss counts, its accuracy is NaN, its reason says why.
     """
+    (rec,) = only_recordings([rec])
     targets = rec.targets[(rec.targets["role"] == role) & (rec.targets["kept"] != 0)]
     if not len(targets):
         raise InputError(

@@ -69,8 +69,8 @@ def write_bytes(
     Raises
     ------
     CallError
-        When the file exists and may not be replaced (ExistsError), or is a folder or
-        a device.
+        When the file exists and may not be replaced (ExistsError), is a folder or a
+        device, or cannot bear such a name.
     StorageError
         When it cannot be written; a file that was there before is then unchanged.
     """
@@ -234,9 +234,18 @@ def _too_large(path: Path, size: int, limit: int) -> InputError:
 
 
 def _check_target(path: Path, overwrite: bool) -> None:
-    if path.is_dir() or (path.exists() and not path.is_file()):
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        mode = None
+    except PermissionError as error:
+        raise storage_error(path, error) from error
+    except (OSError, ValueError) as error:  # too long a name, a NUL in it, looped links
+        why = getattr(error, "strerror", None) or str(error)
+        raise CallError(f"{path} cannot be a file: {why}; name another") from error
+    if mode is not None and not stat.S_ISREG(mode):
         raise CallError(f"{path} is not a file; name a file to write")
-    if not overwrite and (path.exists() or path.is_symlink()):
+    if not overwrite and (mode is not None or path.is_symlink()):
         raise exists_error(path)
 
 

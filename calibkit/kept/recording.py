@@ -6,7 +6,7 @@ which knows the schema but not this class, so that imports point one way.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
@@ -179,6 +179,24 @@ class Recording:
         """
         parts = {field.name: getattr(self, field.name) for field in fields(self)}
         recording_file.write(Path(path), parts, overwrite=overwrite)
+
+
+def only_recordings(given: Iterable[Recording]) -> list[Recording]:
+    """Return what was given as a list, once it is known to hold recordings alone.
+
+    Raises
+    ------
+    InputError
+        When something else is among them, such as a file's path.
+    """
+    recordings = list(given) if isinstance(given, Iterable) else [given]
+    for found in recordings:
+        if not isinstance(found, Recording):
+            raise InputError(
+                f"a {type(found).__name__} was given where a recording is needed; "
+                "read a file with calibkit.Recording.load first"
+            )
+    return recordings
 
 
 def _table(value: object) -> TypeGuard[dict[str, Any]]:
