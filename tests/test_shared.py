@@ -95,7 +95,7 @@ def test_only_recordings_are_read_and_the_refusal_says_so(
         "assess": lambda: calibkit.assess(calibkit.fit(rec), given),  # type: ignore[arg-type]
         "learn_shared": lambda: calibkit.learn_shared([rec, rec, given]),  # type: ignore[list-item]
     }
-    with pytest.raises(calibkit.CalibkitError, match="Recording[.]load") as refusal:
+    with pytest.raises(calibkit.CalibkitError, match=r"Recording\.load") as refusal:
         calls[call]()
     assert refusal.value.exit_status == 3
 
