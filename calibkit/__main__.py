@@ -37,8 +37,11 @@ def entry() -> None:
         from calibkit.joined import wiring_early
 
         wiring_early.begin()
-    from calibkit import cli
-
+    try:
+        from calibkit import cli
+    except KeyboardInterrupt:  # too soon for the command line to say it
+        sys.stderr.write("calibkit: interrupted\n")
+        sys.exit(130)
     cli.entry()
 
 

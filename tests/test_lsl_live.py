@@ -234,6 +234,53 @@ def test_a_worker_ends_with_its_parent_and_its_own_status_is_final() -> None:
     parent.stdout.close()
 
 
+INTERRUPTED = """
+import os, signal, sys, time
+from calibkit.joined import wiring_again
+from calibkit.joined.wiring_stop import stopping
+head = os.getpid()
+try:
+    with stopping() as stop:
+        status = wiring_again.again_and_again(lambda text: print(text, flush=True))
+        if status is None:
+            print("worker", os.getpid(), flush=True)
+            while not stop:
+                time.sleep(0.01)
+            print("told", flush=True)
+            sys.exit(0)
+        print("end", status, flush=True)
+except KeyboardInterrupt:
+    print("head" if os.getpid() == head else "worker", "interrupted", flush=True)
+    sys.exit(130)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks")
+@pytest.mark.parametrize("whom", ["head", "all"])
+def test_an_interrupt_ends_both_whether_or_not_the_worker_hears_it(whom: str) -> None:
+    """Source: contract, exit statuses: 130 interrupted; `kill -INT` names one process,
+    a terminal's Ctrl-C its whole group (POSIX, General Terminal Interface)."""
+    head = subprocess.Popen(
+        [sys.executable, "-c", INTERRUPTED],
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert head.stdout is not None
+    worker = int(head.stdout.readline().split()[1])
+    if whom == "all":
+        os.killpg(head.pid, signal.SIGINT)
+        wanted = {"worker interrupted", "end 130"}
+    else:
+        os.kill(head.pid, signal.SIGINT)
+        wanted = {"told", "head interrupted"}
+    said, _ = head.communicate(timeout=20)
+    assert set(said.splitlines()) == wanted
+    assert head.returncode == (0 if whom == "all" else 130)
+    with pytest.raises(ProcessLookupError):
+        os.kill(worker, 0)
+
+
 def test_a_worker_is_forked_only_where_no_thread_runs() -> None:
     stop = threading.Event()
     thread = threading.Thread(target=stop.wait)

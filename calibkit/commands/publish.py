@@ -283,7 +283,12 @@ def _kept(
         options.say(f"calibkit: {problem}; going on without stored settings")
         home = None
     if args.person is None or home is None:
-        return wiring_snapshot.read(args.mapping), home, ""
+        try:
+            return wiring_snapshot.read(args.mapping), home, ""
+        except InputError:
+            if not stop:
+                raise
+            return None, home, ""  # who was told to stop may have told the reader too
     try:
         return _active(home, args.person, options.say), home, ""
     except InputError as fault:

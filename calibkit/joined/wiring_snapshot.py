@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
@@ -21,6 +22,11 @@ if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
 
 WAIT_S = 60.0
+TOLD_TO_END = {
+    int(getattr(signal, name))
+    for name in ("SIGHUP", "SIGINT", "SIGTERM")
+    if hasattr(signal, name)
+}
 
 
 def read(path: Path) -> dict[str, Any]:
@@ -59,7 +65,7 @@ def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
     Raises
     ------
     CallError, InputError, DeviceError
-        As the child says it; InputError also when it died.
+        As the child says it; InputError also when it died or was told to end.
     """
     here = str(Path(__file__).resolve().parent.parent.parent)
     known = [entry for entry in sys.path if entry]
@@ -72,6 +78,7 @@ def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
             capture_output=True,
             timeout=WAIT_S,
             check=False,
+            start_new_session=True,  # a signal to all of us shall not look like damage
         )
         answer = json.loads(child.stdout) if child.returncode == 0 else {}
     except (OSError, ValueError, subprocess.TimeoutExpired) as problem:
@@ -84,6 +91,11 @@ def asked(module: str, arguments: Sequence[str], what: str) -> dict[str, Any]:
     for kind in (CallError, InputError, DeviceError):
         if child.returncode == kind.exit_status and said:
             raise kind(said[-1])
+    if -child.returncode in TOLD_TO_END:
+        raise InputError(
+            f"the process that read {what} was told to end; the file is as it was: "
+            "give the command again"
+        )
     raise InputError(
         f"{what} is damaged: the process that read it ended with status "
         f"{child.returncode}; use another copy"

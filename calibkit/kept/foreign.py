@@ -103,6 +103,7 @@ def _start(
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             env=_environment(),
+            start_new_session=True,  # a signal to all of us shall not look like damage
         )
     except (OSError, ValueError) as error:
         raise InputError(
