@@ -62,6 +62,10 @@ class Estimate:
         Log predictive density of each look given the others, summed (Student's t).
     strain : float
         How much farther off left-out looks are than expected; about 1.
+    takes_turns : bool
+        Whether now one eye is on the targets, now the other.
+    averaged : bool
+        Whether the weights are of more than one prior.
     """
 
     weights: Gaussian
@@ -70,6 +74,8 @@ class Estimate:
     away: Array
     score: float
     strain: float
+    takes_turns: bool = False
+    averaged: bool = False
 
 
 def estimate(

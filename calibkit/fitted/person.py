@@ -24,7 +24,7 @@ from calibkit.fitted.broad import (
     pose_slopes,
     prior_weights,
 )
-from calibkit.fitted.deviating import LOG_ODDS, deviating, suspected, suspected_alone
+from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, with_lag
 from calibkit.fitted.elsewhere import AGREED, MOST_SETS, elsewhere, loosened
 from calibkit.fitted.estimate import (
     Estimate,
@@ -59,8 +59,6 @@ MIXED_NOTE = (
     "the shared mapping was learned at several set-ups and there are too few targets "
     "to tell which is like this one; check it before relying on it"
 )
-LAGS_S = np.arange(0.0, 0.351, 0.025)
-LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -169,46 +167,6 @@ def _warnings(
     return (*prior.notes, flag)
 
 
-def _with_lag(
-    prior: SharedMapping, material: Material, start: Array | None = None
-) -> tuple[Estimate, float]:
-    """Estimate, for moving targets at the lag that explains them best."""
-    args = (prior.weights, prior.basis, prior.noise)
-    if not material.points.moving.any():
-        return estimate(*args, material.points, start), float("nan")
-    best: tuple[float, Estimate, float] | None = None
-    for lags in (LAGS_S[::4], None):
-        if lags is None:
-            assert best is not None
-            lags = best[2] + np.array([-0.05, -0.025, 0.025, 0.05])
-        for lag in lags:
-            found = estimate(*args, material.at_lag(float(lag)), start)
-            score = found.score - 0.5 * ((lag - LAG_MEAN_S) / LAG_SD_S) ** 2
-            if best is None or score > best[0]:
-                best = (score, found, float(lag))
-    assert best is not None
-    return best[1], best[2]
-
-
-def _either_eye(
-    prior: SharedMapping, material: Material, start: Array | None = None
-) -> tuple[SharedMapping, Estimate, float]:
-    """Estimate; where it may be, also for people one of whose eyes turns away.
-
-    The prior that explains the looks best goes on.
-    """
-    best = (prior, *_with_lag(prior, material, start))
-    looks = material.points
-    if not (suspected(prior, looks) or suspected_alone(looks, best[1].trust)):
-        return best
-    most = best[1].score
-    for other in deviating(prior):
-        found, lag = _with_lag(other, material)
-        if found.score + LOG_ODDS > most:
-            best, most = (other, found, lag), found.score + LOG_ODDS
-    return best
-
-
 def _without_prior(
     setup: geometry.Setup, material: Material
 ) -> tuple[SharedMapping, Estimate, float]:
@@ -226,7 +184,7 @@ def _without_prior(
         args = (prior.noise, prior.basis, turned.mean, found)
         prior = _as_rough_as(prior, with_samples(*args))
     start = start_of(prior.weights, prior.basis, prior.noise, usual)
-    best, lag = _with_lag(prior, material, start)
+    best, lag = with_lag(prior, material, start)
     if not plan.in_degrees:
         # Only now is it known what a sample's noise is in degrees.
         alone = replace(found, extra_spread=None)
@@ -234,7 +192,7 @@ def _without_prior(
         rougher = _as_rough_as(prior, own)
         if rougher is not prior:
             prior = rougher
-            best, lag = _with_lag(prior, material, start)
+            best, lag = with_lag(prior, material, start)
     now = material.at_lag(lag)
     if few_enough(now):
         kinds = states(len(now), material.rate_hz, plan.in_degrees)
@@ -335,7 +293,7 @@ def _unless_moved(
         return tried
     looks = material.at_lag(LAG_MEAN_S)
     there = elsewhere(prior, looks, about_zero(material.layout))
-    moved, found, lag = _either_eye(there.prior, material, there.trust)
+    moved, found, lag = either_eye(there.prior, material, there.trust)
     if found.trust.mean() < AGREED:
         return tried
     options = (tried, (moved, found, lag))
@@ -347,10 +305,12 @@ def _believed(
     setup: geometry.Setup, prior: SharedMapping, material: Material
 ) -> tuple[SharedMapping, Estimate, float]:
     """Estimate under a prior of this set-up, unless many looks speak against it."""
-    prior, found, lag = _either_eye(prior, material)
+    prior, found, lag = either_eye(prior, material)
     believed = float(found.trust.mean()) if len(found.trust) else 1.0
     if len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST:
         return _doubted(setup, prior, material, (found, lag))
+    if found.averaged:
+        return prior, found, lag
     looks = material.at_lag(lag)
     found = with_likeness(prior.weights, prior.basis, found, looks)
     return prior, found, lag
@@ -362,7 +322,7 @@ def _from_elsewhere(
     """Bring a prior of other set-ups here, or do without, as the looks say."""
     looks = material.at_lag(LAG_MEAN_S)
     there = elsewhere(prior, looks, about_zero(material.layout))
-    options = [_either_eye(there.prior, material, there.trust)]
+    options = [either_eye(there.prior, material, there.trust)]
     if len(looks) >= FEWEST_ALONE:
         with suppress(InputError):
             options.append(_without_prior(setup, material))
@@ -387,7 +347,7 @@ def _doubted(
     options = [(prior, *first)]
     for share in LOOSER:
         loose = loosened(prior, share)
-        options.append((loose, *_with_lag(loose, material)))
+        options.append((loose, *with_lag(loose, material)))
     if len(material.points) >= FEWEST_ALONE:
         # Features that do not change refuse here; the prior then answers, widely.
         with suppress(InputError):

@@ -1,0 +1,133 @@
+"""One person's looks under one prior: at what lag, and which eye is on the targets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibkit.fitted.alternating import SURE, either, take_turns
+from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.deviating import (
+    LOG_ODDS,
+    deviating,
+    suspected,
+    suspected_alone,
+    unsteady,
+)
+from calibkit.fitted.estimate import Estimate, estimate
+from calibkit.fitted.material import Material
+from calibkit.fitted.prior import SharedMapping
+
+Array = NDArray[np.float64]
+Tried = tuple[SharedMapping, Estimate, float]  # a prior, what it gives, the lag
+
+LAGS_S = np.arange(0.0, 0.351, 0.025)
+LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
+# Where less of so many looks is believed, they may be of now one eye, now the other.
+FEWEST_APART, AGREED = 3, 0.75
+# What is believed less than this is not the only answer.
+CERTAIN = 0.97
+# Of so few looks that one eye answered, the next may well be the other's.
+FEW_TURNED = 2
+TURNED_DEG = 3.0  # so much farther off what people have than the other eye is
+FEWEST_TURNS = 2  # looks that both eyes answered: fewer are of one eye alone
+
+
+def with_lag(
+    prior: SharedMapping, material: Material, start: Array | None = None
+) -> tuple[Estimate, float]:
+    """Estimate, for moving targets at the lag that explains them best."""
+    args = (prior.weights, prior.basis, prior.noise)
+    if not material.points.moving.any():
+        return estimate(*args, material.points, start), float("nan")
+    best: tuple[float, Estimate, float] | None = None
+    for lags in (LAGS_S[::4], None):
+        if lags is None:
+            assert best is not None
+            lags = best[2] + np.array([-0.05, -0.025, 0.025, 0.05])
+        for lag in lags:
+            found = estimate(*args, material.at_lag(float(lag)), start)
+            score = found.score - 0.5 * ((lag - LAG_MEAN_S) / LAG_SD_S) ** 2
+            if best is None or score > best[0]:
+                best = (score, found, float(lag))
+    assert best is not None
+    return best[1], best[2]
+
+
+def either_eye(
+    prior: SharedMapping, material: Material, start: Array | None = None
+) -> Tried:
+    """Estimate; where it may be, also for people one of whose eyes turns away.
+
+    The prior that explains the looks best goes on.
+    """
+    best = (prior, *with_lag(prior, material, start))
+    looks = material.points
+    if suspected(prior, looks) or suspected_alone(looks, best[1].trust):
+        best = _or_turned(prior, material, best)
+    elif not _contradictory(best[1]):
+        return best
+    return _or_by_turns(prior, material, best)
+
+
+def _contradictory(found: Estimate) -> bool:
+    """Whether so many looks are not believed that they may be of either eye."""
+    count = len(found.trust)
+    return count >= FEWEST_APART and float(found.trust.mean()) < AGREED
+
+
+def _or_turned(prior: SharedMapping, material: Material, best: Tried) -> Tried:
+    """Try one eye turned, then the other; unsure of what the likely ones differ in."""
+    options = [best]
+    for other in deviating(prior):
+        found, lag = with_lag(other, material)
+        options.append((other, replace(found, score=found.score + LOG_ODDS), lag))
+    scores = np.array([found.score for _, found, _ in options])
+    top = int(np.argmax(scores))
+    chosen, found, lag = options[top]
+    share = np.exp(scores - scores[top])
+    share /= share.sum()
+    if share[top] < CERTAIN:
+        found = _unsure(found, [other for _, other, _ in options], share)
+    turned, angle = _turned(prior, found)
+    if turned is not None:
+        found = replace(found, noise=unsteady(found.noise, turned))
+        if int((found.trust >= SURE).sum()) <= FEW_TURNED:
+            found = replace(found, noise=either(found.noise, angle, 0.0))
+    return chosen, found, lag
+
+
+def _turned(prior: SharedMapping, found: Estimate) -> tuple[int | None, Array]:
+    """Which of two eyes is turned, if one is, and by how much (2,), in degrees."""
+    gone = (found.weights.mean - prior.weights.mean).reshape(-1, 2, prior.basis.terms)
+    angles = gone[..., 0]
+    size = np.linalg.norm(angles, axis=1)
+    eye = int(np.argmax(size))
+    if len(size) < 2 or size[eye] - size[1 - eye] < TURNED_DEG:
+        return None, angles[eye]
+    return eye, angles[eye]
+
+
+def _unsure(best: Estimate, others: list[Estimate], share: Array) -> Estimate:
+    """Return the best estimate, as unsure as the others differ from it."""
+    mean = best.weights.mean
+    cov = np.zeros_like(best.weights.cov)
+    for part, other in zip(share, others, strict=True):
+        apart = other.weights.mean - mean
+        cov += part * (other.weights.cov + np.outer(apart, apart))
+    return replace(best, weights=Gaussian(mean=mean, cov=cov), averaged=True)
+
+
+def _or_by_turns(prior: SharedMapping, material: Material, best: Tried) -> Tried:
+    """Try both eyes in turns, where there are looks of both."""
+    looks = material.points
+    if len(prior.eyes) < 2 or looks.moving.any():
+        return best
+    if int(looks.seen.all(axis=1).sum()) < FEWEST_TURNS:
+        return best
+    found = take_turns(prior, looks)
+    if found is None or found.score <= best[1].score:
+        return best
+    return prior, found, float("nan")
