@@ -35,6 +35,8 @@ ALIKE = (-0.97, 0.0)
 TAKE_TURNS = 1.0
 # So much of the squared angle, at least, is unsure: a region of 90 % then holds both.
 LEAST_SHARE = 0.22
+# What explains fewer of the looks, or an angle less than this, is rather inattention.
+ANSWERED, TURNED_DEG = 0.7, 3.0
 SURE = 0.5  # looks that are believed less are not asked which eye it was
 ROUNDS = 3
 FAR_DEG = 3.0  # as good as a lapse
@@ -66,8 +68,10 @@ def take_turns(prior: SharedMapping, found: Points) -> Estimate | None:
             looks = _told(straight, first)
             made = estimate(wider.weights, wider.basis, wider.noise, looks)
             counts = np.bincount(first[made.trust >= SURE], minlength=2)
-            told = _as_one(prior, wider.basis, made, counts, first)
-            tried[first.tobytes()] = told if counts.min() else None
+            told = None
+            if counts.min() and counts.sum() >= ANSWERED * len(first):
+                told = _as_one(prior, wider.basis, made, counts, first)
+            tried[first.tobytes()] = told
             first = _nearer(wider, straight, made.weights.mean)[0]
     answers = [made for made in tried.values() if made is not None]
     return max(answers, key=lambda made: made.score, default=None)
@@ -169,14 +173,16 @@ def _as_one(
     made: Estimate,
     counts: NDArray[np.int_],
     first: NDArray[np.int_],
-) -> Estimate:
+) -> Estimate | None:
     """Return the estimate by the basis of the prior, as the usual eye's answer.
 
-    The other eye is taken as turned, as it mostly is.
+    The other eye is taken as turned, as it mostly is; None where neither is.
     """
     usual = int(np.argmax(counts))
     rows, turns = _places(basis)
     angle = made.weights.mean[turns].reshape(2, 2)[usual]
+    if np.linalg.norm(angle) < TURNED_DEG:
+        return None
     centre = basis.extra_centre.copy()
     centre[1 - usual, -1] = 1.0
     matrix = basis.moved(centre)[1][rows]

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted.alternating import SURE, either, take_turns
+from calibkit.fitted.alternating import SURE, TURNED_DEG, either, take_turns
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.deviating import (
     LOG_ODDS,
@@ -27,11 +27,11 @@ LAGS_S = np.arange(0.0, 0.351, 0.025)
 LAG_MEAN_S, LAG_SD_S = 0.1, 0.1
 # Where less of so many looks is believed, they may be of now one eye, now the other.
 FEWEST_APART, AGREED = 3, 0.75
+MARGIN = 3.0  # by so much more must it explain them, where the eyes do not disagree
 # What is believed less than this is not the only answer.
 CERTAIN = 0.97
 # Of so few looks that one eye answered, the next may well be the other's.
 FEW_TURNED = 2
-TURNED_DEG = 3.0  # so much farther off what people have than the other eye is
 FEWEST_TURNS = 2  # looks that both eyes answered: fewer are of one eye alone
 
 
@@ -66,10 +66,10 @@ def either_eye(
     best = (prior, *with_lag(prior, material, start))
     looks = material.points
     if suspected(prior, looks) or suspected_alone(looks, best[1].trust):
-        best = _or_turned(prior, material, best)
-    elif not _contradictory(best[1]):
-        return best
-    return _or_by_turns(prior, material, best)
+        return _or_by_turns(prior, material, _or_turned(prior, material, best), 0.0)
+    if _contradictory(best[1]):
+        return _or_by_turns(prior, material, best, MARGIN)
+    return best
 
 
 def _contradictory(found: Estimate) -> bool:
@@ -120,7 +120,9 @@ def _unsure(best: Estimate, others: list[Estimate], share: Array) -> Estimate:
     return replace(best, weights=Gaussian(mean=mean, cov=cov), averaged=True)
 
 
-def _or_by_turns(prior: SharedMapping, material: Material, best: Tried) -> Tried:
+def _or_by_turns(
+    prior: SharedMapping, material: Material, best: Tried, margin: float
+) -> Tried:
     """Try both eyes in turns, where there are looks of both."""
     looks = material.points
     if len(prior.eyes) < 2 or looks.moving.any():
@@ -128,6 +130,6 @@ def _or_by_turns(prior: SharedMapping, material: Material, best: Tried) -> Tried
     if int(looks.seen.all(axis=1).sum()) < FEWEST_TURNS:
         return best
     found = take_turns(prior, looks)
-    if found is None or found.score <= best[1].score:
+    if found is None or found.score <= best[1].score + margin:
         return best
     return prior, found, float("nan")
