@@ -18,6 +18,7 @@ from calibkit.fitted.deviating import (
 )
 from calibkit.fitted.estimate import Estimate, estimate
 from calibkit.fitted.material import Material
+from calibkit.fitted.observations import Points
 from calibkit.fitted.prior import SharedMapping
 
 Array = NDArray[np.float64]
@@ -32,6 +33,8 @@ MARGIN = 3.0  # by so much more must it explain them, where the eyes do not disa
 CERTAIN = 0.97
 # Of so few looks that one eye answered, the next may well be the other's.
 FEW_TURNED = 2
+# Without other people's prior: with fewer looks, or less eye error, it is not asked.
+FEWEST_BROAD, ROUGH_DEG = 6, 0.8
 FEWEST_TURNS = 2  # looks that both eyes answered: fewer are of one eye alone
 
 
@@ -66,10 +69,13 @@ def either_eye(
     best = (prior, *with_lag(prior, material, start))
     looks = material.points
     if suspected(prior, looks) or suspected_alone(looks, best[1].trust):
-        return _or_by_turns(prior, material, _or_turned(prior, material, best), 0.0)
-    if _contradictory(best[1]):
-        return _or_by_turns(prior, material, best, MARGIN)
-    return best
+        best, margin = _or_turned(prior, material, best), 0.0
+    elif _contradictory(best[1]):
+        margin = MARGIN
+    else:
+        return best
+    found = _by_turns(prior, looks, best[1], margin)
+    return (prior, found, best[2]) if found.takes_turns else best
 
 
 def _contradictory(found: Estimate) -> bool:
@@ -120,16 +126,32 @@ def _unsure(best: Estimate, others: list[Estimate], share: Array) -> Estimate:
     return replace(best, weights=Gaussian(mean=mean, cov=cov), averaged=True)
 
 
-def _or_by_turns(
-    prior: SharedMapping, material: Material, best: Tried, margin: float
-) -> Tried:
+def _by_turns(
+    prior: SharedMapping, looks: Points, best: Estimate, margin: float
+) -> Estimate:
     """Try both eyes in turns, where there are looks of both."""
-    looks = material.points
     if len(prior.eyes) < 2 or looks.moving.any():
         return best
     if int(looks.seen.all(axis=1).sum()) < FEWEST_TURNS:
         return best
     found = take_turns(prior, looks)
-    if found is None or found.score <= best[1].score + margin:
+    return best if found is None or found.score <= best.score + margin else found
+
+
+def or_by_turns(prior: SharedMapping, looks: Points, best: Estimate) -> Estimate:
+    """Return an estimate by a broad prior, or that both eyes take turns.
+
+    Of raw features without any prior too little is known for this: of people who look
+    elsewhere at 40 % of nine targets some would be taken for these.
+
+    Parameters
+    ----------
+    prior : SharedMapping
+        Of features in degrees.
+    looks : Points
+    best : Estimate
+    """
+    rough = float(best.noise.eye.mean()) > ROUGH_DEG
+    if len(looks) < FEWEST_BROAD or not (rough or _contradictory(best)):
         return best
-    return prior, found, float("nan")
+    return _by_turns(prior, looks, best, MARGIN)

@@ -24,7 +24,7 @@ from calibkit.fitted.broad import (
     pose_slopes,
     prior_weights,
 )
-from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, with_lag
+from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, or_by_turns, with_lag
 from calibkit.fitted.elsewhere import AGREED, MOST_SETS, elsewhere, loosened
 from calibkit.fitted.estimate import (
     Estimate,
@@ -200,7 +200,7 @@ def _without_prior(
     else:
         prior, best = _best_choice(prior, best, plan, now, turn)
     if plan.in_degrees:
-        return prior, _with_drift(best), lag
+        return prior, _with_drift(or_by_turns(prior, now, best)), lag
     # What changes of raw features is mostly the pose, which is read then.
     told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
     return prior, replace(best, weights=told), lag
