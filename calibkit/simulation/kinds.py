@@ -50,6 +50,10 @@ class Traits:
         One eye is never found.
     squint_deg : float
         How far one eye turns away.
+    turns_per_s : float
+        How often the eye that turns away takes over, and the other turns away by as
+        much (Adams, Economides & Horton 2017, Invest Ophthalmol Vis Sci 58:4049: the
+        angle hardly differs); for `TURN_S` seconds, more or less.
     shake_deg, shake_hz : float
         Nystagmus: amplitude and beats a second; the slow phase drifts, the fast one
         brings the eye back.
@@ -76,6 +80,7 @@ class Traits:
     lenses: bool = False
     blind_eye: bool = False
     squint_deg: float = 0.0
+    turns_per_s: float = 0.0
     shake_deg: float = 0.0
     shake_hz: float = 3.5
     pursuit_gain: float = 0.9
@@ -88,6 +93,9 @@ KINDS: dict[str, Traits] = {
     "glasses": replace(STEADY, lenses=True, noise=1.3, loss_per_s=0.5, loss_s=0.06),
     "one-eye": replace(STEADY, blind_eye=True, noise=1.1),
     "strabismus": replace(STEADY, squint_deg=8.0, off_target_deg=0.25, wobble=1.3),
+    "alternating": replace(
+        STEADY, squint_deg=8.0, turns_per_s=0.3, off_target_deg=0.25, wobble=1.3
+    ),
     "nystagmus": replace(
         STEADY, shake_deg=1.8, off_target_deg=0.33, wobble=1.5, lapse_share=0.05
     ),

@@ -131,8 +131,7 @@ class Life:
         carried = _NECK_MM * np.stack([-yaw, pitch, 0 * yaw])
         aims = [gaze_deg, gaze_deg]
         if person.traits.squint_deg:
-            inwards = person.traits.squint_deg * (1, -1)[person.weak_eye]
-            aims[person.weak_eye] = gaze_deg + now.squint_deg + [inwards, 0.0]
+            aims = self._squinting(now, gaze_deg)
         viewpoint = np.reshape(person.setup.viewpoint_mm, (3, 1))
         return Pose(
             head_mm=viewpoint + now.head_mm + carried,
@@ -140,6 +139,16 @@ class Life:
             aim_mm=np.stack([self._on_screen(aim) for aim in aims], axis=1),
             pupil_mm=now.pupil_mm,
         )
+
+    def _squinting(self, now: Now, gaze_deg: Array) -> list[Array]:
+        """Where each eye points: the one that does not look is turned inwards."""
+        weak, aims = self.person.weak_eye, []
+        for eye in range(2):
+            inwards = self.person.traits.squint_deg * (1, -1)[eye]
+            turned = now.other if eye != weak else ~now.other
+            away = now.squint_deg + np.array([inwards, 0.0])
+            aims.append(gaze_deg + np.where(turned[:, None], away, 0.0))
+        return aims
 
     def _on_screen(self, hv_deg: Array) -> Array:
         setup = self.person.setup

@@ -21,6 +21,7 @@ DRIFT_DEG = 0.13
 JITTER_DEG = 0.06
 MICROSACCADE_DEG = 0.15
 MICROSACCADES_PER_S = 1.2
+TURN_S, TURN_SPREAD = 2.5, 0.5  # how long the other eye looks; from memory
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,6 +34,8 @@ class Now:
         Fixational movement and nystagmus, right and down.
     squint_deg : array (n, 2)
         How far the turned eye is off.
+    other : array (n,) of bool
+        Whether it has taken over, and the one that mostly looks is turned.
     head_mm, turn_deg : array (3, n)
         Off the viewing position; pitch, yaw, roll.
     pupil_mm : array (2, n)
@@ -44,6 +47,7 @@ class Now:
 
     wobble_deg: Array
     squint_deg: Array
+    other: NDArray[np.bool_]
     head_mm: Array
     turn_deg: Array
     pupil_mm: Array
@@ -63,7 +67,7 @@ class Unrest:
     """
 
     def __init__(self, traits: Traits, pupil_mm: float, seed: tuple[int, ...]) -> None:
-        streams = [np.random.default_rng([*seed, 0x57, k]) for k in range(13)]
+        streams = [np.random.default_rng([*seed, 0x57, k]) for k in range(14)]
         self._traits = traits
         head, pupil, w = traits.head, traits.pupil, traits.wobble
         self._head = Ripple(
@@ -91,6 +95,7 @@ class Unrest:
             for stream in streams[9:11]
         ]
         self._squint = Ripple(streams[11], [0.5, 0.4], 2.0, 0.05)
+        self._turns = Spells(streams[13], traits.turns_per_s, TURN_S, TURN_SPREAD)
         start = streams[12]
         self._seat = np.array(SEAT_MM) * start.standard_normal(3)
         self._base_mm = pupil_mm + 0.2 * start.standard_normal()
@@ -110,6 +115,7 @@ class Unrest:
         return Now(
             wobble_deg=wobble,
             squint_deg=self._squint.at(since_s),
+            other=self._turns.depth(since_s, 0.0) > 0.5,
             head_mm=(head[:, :3] + shift).T,
             turn_deg=head[:, 3:].T,
             pupil_mm=self._pupils(since_s),
