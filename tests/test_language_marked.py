@@ -155,7 +155,7 @@ def kept_texts() -> set[str]:
     found = {text for text in found if not text.endswith(" ")}
     starts = ("looked at", "followed", "gaze stayed", "learned", "made from", "no eye",
               "its path", "the eyes were", "nothing was", "left out by",
-              "the shared mapping was")  # fmt: skip
+              "the shared mapping was", "the eyes take")  # fmt: skip
     return {t for t in found if t.startswith(starts) and "." not in t[-1:]}
 
 

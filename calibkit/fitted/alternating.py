@@ -124,10 +124,16 @@ def _wider(prior: SharedMapping) -> SharedMapping:
     cov[np.ix_(rows, rows)] = prior.weights.cov
     mean = np.zeros(more.size)
     mean[rows] = prior.weights.mean
-    for axis, (degrees, alike) in enumerate(zip(DEVIATION_DEG, ALIKE, strict=True)):
-        both = turns[axis::2]
-        cov[np.ix_(both, both)] = degrees**2 * np.array([[1.0, alike], [alike, 1.0]])
+    cov[np.ix_(turns, turns)] = _angles()
     return replace(prior, basis=more, weights=Gaussian(mean=mean, cov=cov))
+
+
+def _angles() -> Array:
+    """Covariance (4, 4) of what the eyes turn by: the first right, down, the other."""
+    cov = np.diag(np.tile(DEVIATION_DEG, 2)) ** 2
+    for axis, (degrees, alike) in enumerate(zip(DEVIATION_DEG, ALIKE, strict=True)):
+        cov[axis, axis + 2] = cov[axis + 2, axis] = alike * degrees**2
+    return cov
 
 
 def _places(basis: Basis) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
@@ -180,7 +186,8 @@ def _as_one(
     """
     usual = int(np.argmax(counts))
     rows, turns = _places(basis)
-    angle = made.weights.mean[turns].reshape(2, 2)[usual]
+    angles = made.weights.mean[turns]
+    angle = angles[2 * usual : 2 * usual + 2]
     if np.linalg.norm(angle) < TURNED_DEG:
         return None
     centre = basis.extra_centre.copy()
@@ -188,6 +195,8 @@ def _as_one(
     matrix = basis.moved(centre)[1][rows]
     share = (counts.min() + 1.0) / (counts.sum() + 2.0)
     total, few = len(first), int((first != usual).sum())
+    # Looks left out do not tell how unlikely the angles are that the others gave.
+    unlikely = 0.5 * float(angles @ np.linalg.solve(_angles(), angles))
     odds = LOG_ODDS + log(TAKE_TURNS) - log((total + 1) * comb(total, few))
     return replace(
         made,
@@ -196,7 +205,7 @@ def _as_one(
             cov=matrix @ made.weights.cov @ matrix.T,
         ),
         noise=unsteady(either(made.noise, angle, share), 1 - usual),
-        score=made.score + odds,
+        score=made.score + odds - unlikely,
         takes_turns=True,
         averaged=True,
     )

@@ -154,4 +154,6 @@ def or_by_turns(prior: SharedMapping, looks: Points, best: Estimate) -> Estimate
     rough = float(best.noise.eye.mean()) > ROUGH_DEG
     if len(looks) < FEWEST_BROAD or not (rough or _contradictory(best)):
         return best
-    return _by_turns(prior, looks, best, MARGIN)
+    found = _by_turns(prior, looks, best, MARGIN)
+    # Eyes that explain the looks by turns do it well, or it is inattention.
+    return found if found.noise.eye.mean(axis=1).min() < ROUGH_DEG else best

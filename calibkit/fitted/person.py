@@ -60,6 +60,11 @@ MIXED_NOTE = (
     "to tell which is like this one; check it before relying on it"
 )
 
+TURNS_NOTE = (
+    "the eyes take turns in looking, and a sample does not tell which one it is; cover "
+    "one of them and use the other alone"
+)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Person:
@@ -119,6 +124,8 @@ def person_of(
     else:
         notes = _warnings(last.setup, prior, len(material.points))
         prior, found, lag = _with_prior(last.setup, prior, material)
+    if found.takes_turns:
+        notes = (*notes, TURNS_NOTE)
     return Person(
         layout=replace(plan, min_confidence=last.least_confidence(min_confidence)),
         prior=prior,

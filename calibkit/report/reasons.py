@@ -37,6 +37,10 @@ _FORMS = (
         "the shared mapping was learned at several set-ups and there are too few "
         "targets to tell which is like this one; check it before relying on it"
     ),
+    later(
+        "the eyes take turns in looking, and a sample does not tell which one it is; "
+        "cover one of them and use the other alone"
+    ),
 )
 
 
