@@ -61,6 +61,30 @@ def test_share_then_fit_then_apply(
     assert rows["sd_y"] == pytest.approx(gaze.sd[:, 1], abs=1e-6, nan_ok=True)
 
 
+def test_a_recording_that_is_named_twice_counts_once(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same looks twice are no more looks. Source: common practice."""
+    once, twice = tmp_path / "once.h5", tmp_path / "twice.h5"
+    rec, copy = str(folder / "p0.h5"), tmp_path / "copy.h5"
+    copy.write_bytes(Path(rec).read_bytes())
+    assert main(["fit", rec, "-o", str(once)]) == 0
+    assert "counts once" not in capsys.readouterr().err
+    assert main(["fit", rec, str(copy), "-o", str(twice)]) == 0
+    assert f"{copy} is the same as {rec} and counts once" in capsys.readouterr().err
+    one, two = calibkit.Mapping.load(once), calibkit.Mapping.load(twice)
+    assert len(two.recordings) == 1
+    samples = calibkit.Recording.load(rec).samples
+    assert np.array_equal(one.apply(samples).sd, two.apply(samples).sd, equal_nan=True)
+    people = [str(folder / f"p{k}.h5") for k in range(3)]
+    learned = []
+    for name, more in (("a", []), ("b", people[:1])):
+        call = ["share", *people, *more, "-o", str(tmp_path / f"{name}.h5"), "--json"]
+        assert main(call) == 0
+        learned.append(calibkit.SharedMapping.load(tmp_path / f"{name}.h5"))
+    assert np.array_equal(learned[0].weights.cov, learned[1].weights.cov)
+
+
 def test_a_starter_by_name(folder: Path, tmp_path: Path) -> None:
     out = str(tmp_path / "m.h5")
     new = str(folder / "new.h5")

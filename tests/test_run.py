@@ -461,6 +461,29 @@ def test_calibrate_then_validate(
 
 
 @pytest.mark.usefixtures("no_terminal")
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (("--shared", "starter-screen"), "pupil and two reflexes"),
+        (("--shared", "starter-pupil-reflex", "--protocol", "offset"), "too few"),
+    ],
+)
+def test_what_cannot_serve_is_refused_before_anybody_is_asked_to_look(
+    more: tuple[str, ...],
+    words: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Source: contract, command line: inputs are checked first; mapping.md, section 5:
+    raw features of a foreign geometry are refused at 0 and 1 points."""
+    status, _, err = command(capsys, tmp_path, *CALIBRATE, *more)
+    assert status == 3
+    assert words in err
+    assert not list(tmp_path.rglob("*.h5"))
+    assert not list(tmp_path.rglob("*.journal"))
+
+
+@pytest.mark.usefixtures("no_terminal")
 @pytest.mark.parametrize("advance", ["gaze", "timer", "key"])
 def test_each_way_to_move_on_without_a_window(
     advance: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

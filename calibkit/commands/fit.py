@@ -47,14 +47,16 @@ def run(args: argparse.Namespace) -> int:
     recordings = [Recording.load(path) for path in args.recordings]
     _one_person(recordings)
     shared = load_prior(args.shared) if args.shared else None
-    hashes = tuple(sha256_of(path) for path in args.recordings)
+    hashes = [sha256_of(path) for path in args.recordings]
+    taken = options.once(args.recordings, hashes)
+    recordings = [recordings[k] for k in taken]
     mapping = fit_all(
         recordings,
         shared,
         eyes=args.eyes,
         extra=tuple(args.extra),
         min_confidence=args.min_confidence,
-        recordings_sha256=hashes,
+        recordings_sha256=tuple(hashes[k] for k in taken),
     )
     mapping = dataclasses.replace(
         mapping, source=drift_reference.noted(mapping.source, recordings[-1])

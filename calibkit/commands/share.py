@@ -31,11 +31,14 @@ def run(args: argparse.Namespace) -> int:
     from calibkit.fitted.prior import ENOUGH_TO_EXPORT
     from calibkit.fitted.shared import learn_shared
     from calibkit.kept.recording import Recording
+    from calibkit.kept.store import sha256_of
 
     options.check_output(args.output, force=args.force)
     options.spare(args.output, *args.recordings)
+    recordings = [Recording.load(path) for path in args.recordings]
+    hashes = [sha256_of(path) for path in args.recordings]
     shared = learn_shared(
-        [Recording.load(path) for path in args.recordings],
+        [recordings[k] for k in options.once(args.recordings, hashes)],
         eyes=args.eyes,
         extra=tuple(args.extra),
         min_confidence=args.min_confidence,

@@ -14,10 +14,10 @@ from calibkit.fitted import starter
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.evaluation import eye_shares
-from calibkit.fitted.features import Layout
+from calibkit.fitted.features import Layout, with_covariates
 from calibkit.fitted.mapping import FORMAT, Mapping
 from calibkit.fitted.mapping_parts import LOOK_DTYPE
-from calibkit.fitted.person import Person, person_of
+from calibkit.fitted.person import Person, fitting, person_of, warnings
 from calibkit.fitted.prior import SharedMapping, as_kept
 from calibkit.kept.plain import numbers
 from calibkit.kept.recording import Recording, only_recordings
@@ -84,6 +84,36 @@ def fit_all(
     person = person_of(recordings, *options)
     wanted = _wanted(weights, person.layout.names)
     return _mapping(recordings, person, wanted, tuple(recordings_sha256))
+
+
+def check_prior(
+    shared: SharedMapping | Mapping | None,
+    plan: Layout,
+    setup: geometry.Setup,
+    looks: int,
+) -> None:
+    """Refuse what no fit could start from, before anybody is asked to look.
+
+    Parameters
+    ----------
+    shared : SharedMapping or Mapping, optional
+    plan : Layout
+        How the stream will be read.
+    setup : Setup
+    looks : int
+        How many targets will be looked at, at most.
+
+    Raises
+    ------
+    InputError
+        When it was learned from other features, or at another set-up and the looks
+        are too few for that.
+    """
+    prior = _prior(shared)
+    if prior is not None:
+        prior = fitting(prior, plan)
+        with_covariates(plan, prior.basis.covariates)
+        warnings(setup, prior, looks)
 
 
 def _prior(shared: SharedMapping | Mapping | None) -> SharedMapping | None:

@@ -122,7 +122,7 @@ def person_of(
     if prior is None:
         prior, found, lag = _without_prior(last.setup, material)
     else:
-        notes = _warnings(last.setup, prior, len(material.points))
+        notes = warnings(last.setup, prior, len(material.points))
         prior, found, lag = _with_prior(last.setup, prior, material)
     if found.takes_turns:
         notes = (*notes, TURNS_NOTE)
@@ -150,16 +150,17 @@ def fitting(shared: SharedMapping, plan: Layout) -> SharedMapping:
     prior = for_eyes(shared, plan.names)
     if not agree(prior.signature, plan.signature):
         raise InputError(
-            f"the shared mapping reads {features.said(prior.signature)}, but the "
-            f"recording has {features.said(plan.signature)}; learn one from such "
+            f"the shared mapping reads {features.said(prior.signature)}, but "
+            f"this tracker gives {features.said(plan.signature)}; learn one from such "
             "recordings"
         )
     return prior
 
 
-def _warnings(
+def warnings(
     setup: geometry.Setup, prior: SharedMapping, looks: int
 ) -> tuple[str, ...]:
+    """Say what is to be known of a prior at a set-up, or refuse it for so few looks."""
     if not prior.foreign(setup):
         if prior.mixed and looks <= FEW_LOOKS:
             return (*prior.notes, MIXED_NOTE)
@@ -167,8 +168,8 @@ def _warnings(
     where = "simulated people" if prior.origin == "simulated" else "another set-up"
     if looks <= 1:
         raise InputError(
-            f"the shared mapping comes from {where} and there are {looks} usable "
-            "targets; raw camera features need at least 2, better 5, from this set-up"
+            f"the shared mapping comes from {where}; raw camera features need at least "
+            f"2 usable targets from this set-up, better 5, and {looks} is too few"
         )
     flag = f"the shared mapping comes from {where}; check it before relying on it"
     return (*prior.notes, flag)

@@ -11,7 +11,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -269,6 +269,28 @@ def spare(output: Path, *inputs: Path | None) -> None:
             raise CallError(f"{output} is also read; name another output")
         if any(_same(output, above) for above in place.parents):
             raise CallError(f"{output} is where {path} lies; name another output")
+
+
+def once(paths: Sequence[Path], hashes: Sequence[str]) -> list[int]:
+    """Say which files to take: the same looks twice are not twice as many.
+
+    Parameters
+    ----------
+    paths : sequence of path
+    hashes : sequence of str
+        Of their contents.
+
+    Returns
+    -------
+    list of int
+        The places of those that differ.
+    """
+    first: dict[str, int] = {}
+    for k, content in enumerate(hashes):
+        if first.setdefault(content, k) != k:
+            same = paths[first[content]]
+            say(f"note: {paths[k]} is the same as {same} and counts once")
+    return list(first.values())
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
     Prior = SharedMapping | Mapping | None
 
+ENOUGH_LOOKS = 3  # for any prior that reads the tracker at all
+
 
 @dataclass(frozen=True, kw_only=True)
 class Attempt:
@@ -115,12 +117,17 @@ def check_prior(attempt: Attempt, prior: Prior) -> None:
     Raises
     ------
     InputError
-        When camera features meet too few points and nothing to start from.
+        When camera features meet too few points and nothing to start from, or what
+        to start from is of another tracker or set-up.
     """
+    from calibkit.fitted import fitting
     from calibkit.fitted.features import layout
 
-    degrees = layout(attempt.channels, attempt.protocol.data.eyes).in_degrees
-    if prior is None and not degrees and protocol.is_short(attempt.protocol):
+    plan = layout(attempt.channels, attempt.protocol.data.eyes)
+    short = protocol.is_short(attempt.protocol)
+    looks = len(attempt.protocol.points) if short else ENOUGH_LOOKS
+    fitting.check_prior(prior, plan, attempt.setup, looks)
+    if prior is None and not plan.in_degrees and short:
         raise InputError(
             f"the protocol {attempt.protocol.name!r} has too few points to make a "
             "mapping from this tracker; give --shared FILE, or calibrate with the "
