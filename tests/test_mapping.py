@@ -55,12 +55,16 @@ def test_nine_points_find_a_bent_eye(kind: str) -> None:
 @pytest.mark.parametrize("kind", ["screen", "direction"])
 @pytest.mark.parametrize("points", [0, 1, 2])
 def test_angles_need_no_targets(kind: str, points: int) -> None:
-    """The prior is the tracker's own answer; each point makes it better (contract)."""
+    """The prior is the tracker's own answer; each point makes it better (contract).
+
+    Which way directions count is not known before a look off the middle.
+    """
     rec, truth = invented.record(4, [(0.5, 0.5), (0.2, 0.8)][:points], kind=kind)
     mapping = calibkit.fit(rec)
     error = float(np.median(errors_deg(mapping, rec, truth)))
     assert error < (6.0, 1.6, 1.0)[points]
-    assert predicted_sd_deg(mapping) < (4.0, 2.5, 2.0)[points]
+    wide = kind == "direction" and points < 2
+    assert predicted_sd_deg(mapping) < (15.0 if wide else (4.0, 2.5, 2.0)[points])
 
 
 @pytest.mark.parametrize("turn", [(1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)])

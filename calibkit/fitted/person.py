@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from calibkit import geometry
 from calibkit.errors import InputError
-from calibkit.fitted import bayes, features
+from calibkit.fitted import features
 from calibkit.fitted.averaging import averaged, few_enough, states
+from calibkit.fitted.axes import unsure, ways
 from calibkit.fitted.broad import (
     CHOICES,
     CHOICES_IN_DEGREES,
@@ -38,7 +39,7 @@ from calibkit.fitted.features import Layout, agree, layout, pose_names, with_cov
 from calibkit.fitted.frames import about_zero
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material, gather, merged
-from calibkit.fitted.observations import Noise, Points, blocks, carried, prepare
+from calibkit.fitted.observations import Noise, Points
 from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import start_of
 from calibkit.kept.recording import Recording
@@ -184,7 +185,8 @@ def _without_prior(
     if not plan.in_degrees:
         check_raw(usual)
     prior = broad(plan, usual, setup, plan.covariates)
-    turn = _turn(plan, prior, found)
+    likely = ways(plan, prior, found)
+    turn = next(iter(likely))
     slopes = pose_slopes(prior.basis, plan)
     turned = prior_weights(prior.basis, plan.in_degrees, turn=turn, slopes=slopes)
     prior = replace(prior, weights=turned)
@@ -208,7 +210,8 @@ def _without_prior(
     else:
         prior, best = _best_choice(prior, best, plan, now, turn)
     if plan.in_degrees:
-        return prior, _with_drift(or_by_turns(prior, now, best)), lag
+        best = unsure(plan, prior, or_by_turns(prior, now, best), now, likely)
+        return prior, _with_drift(best), lag
     # What changes of raw features is mostly the pose, which is read then.
     told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
     return prior, replace(best, weights=told), lag
@@ -242,25 +245,6 @@ def _as_rough_as(prior: SharedMapping, own: Noise) -> SharedMapping:
         return prior
     eye = np.maximum(rougher, prior.noise.eye)
     return replace(prior, noise=replace(prior.noise, eye=eye))
-
-
-def _turn(plan: Layout, prior: SharedMapping, found: Points) -> tuple[float, float]:
-    """Which way a tracker counts its directions, right and down, by what was seen.
-
-    Streams of directions differ in this and seldom say it; screen positions do not.
-    """
-    if len(found) == 0 or any(source.kind != "direction" for source in plan.eyes):
-        return 1.0, 1.0
-    turns = [(1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)]
-    prepared, slopes = prepare(prior.basis, found), pose_slopes(prior.basis, plan)
-    trust = []
-    for turn in turns:
-        weights = prior_weights(prior.basis, True, turn=turn, slopes=slopes)
-        made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
-        trust.append(float(bayes.prior_weights(weights, made).mean()))
-    best = int(np.argmax(trust))
-    # Points near the middle cannot tell; then it is as we count.
-    return turns[best] if trust[best] > trust[0] + 0.2 else turns[0]
 
 
 def _with_drift(found: Estimate) -> Estimate:
