@@ -54,6 +54,7 @@ NEVER = {
     "7 delete a mapping in use or the last good one": (
         "test_profile:test_retention",
         "test_profile:test_retention_counts_good_ones_only",
+        "test_held:test_what_somebody_talks_by_is_not_deleted",
     ),
     "8 stop the publisher for an update, a disk, a file or a dialog": (
         "test_wiring:test_a_newer_mapping_is_taken_over_and_a_bad_one_is_not",

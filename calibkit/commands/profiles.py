@@ -224,9 +224,11 @@ def _write(path: Path, head: Any, rows: Any) -> None:
 
 
 def _delete(home: Path, person: str, args: argparse.Namespace) -> int:
+    from calibkit.joined.wiring_claim import check_unused
     from calibkit.kept import records
 
     paths = records.all_paths(home, person)
+    check_unused(home, person)
     if paths and not args.yes:
         if sys.stdin is None or not sys.stdin.isatty():
             raise CallError(f"deleting {len(paths)} files needs a yes; add --yes")

@@ -98,13 +98,15 @@ def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
 
 def _work(args: argparse.Namespace, stop: Stop, priority: Priority, told: Told) -> int:
     """Do what the worker does, from its first to its last moment."""
-    from calibkit.joined import wiring_ahead
+    from calibkit.joined import wiring_ahead, wiring_claim
     from calibkit.joined.wiring_status import Lines
 
     lines = Lines(args.json)
     try:
         streams = wiring_ahead.Streams(args.stream, told.home, told.head, lines.say)
         kept = dict(told.plain), told.home, told.notice
+        if args.person is not None and told.home is not None:
+            wiring_claim.use(told.home, args.person, told.head)
         try:
             return _publish(args, stop, lines, streams, priority, kept)
         finally:

@@ -26,6 +26,7 @@ from calibkit.session.session_plan import Plan
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping
     from calibkit.fitted.shared import SharedMapping
+    from calibkit.kept.lock import Held
     from calibkit.panel.beside import Beside
     from calibkit.session.session_look import Looks
 
@@ -71,6 +72,7 @@ class Ends:
     """What a session is joined to; `tell` says to the operator how it goes.
 
     `beside`, the operator's view, outlives the session: it shows the result too.
+    `held` keeps other sessions away from the tracker.
     """
 
     presenter: Presenter
@@ -78,11 +80,14 @@ class Ends:
     markers: Markers
     tell: Callable[[str], None] | None = None
     beside: Beside | None = None
+    held: Held | None = None
 
     def close(self) -> None:
         """Let go of screen, stream and markers."""
         for end in (self.presenter, self.source, self.markers):
             end.close()
+        if self.held is not None:
+            self.held.close()
 
     def show_gaze(self, mapping: Mapping) -> None:
         """Let the operator see gaze by a mapping."""

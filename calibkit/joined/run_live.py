@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.errors import CallError
 from calibkit.joined import options
+from calibkit.kept import lock
 
 if TYPE_CHECKING:
     from calibkit.geometry import Setup
     from calibkit.joined.run_attempt import Attempt
     from calibkit.joined.wiring_source import Steady
+    from calibkit.kept.lock import Held
     from calibkit.kept.protocol_model import Protocol
     from calibkit.kept.settings import Settings
     from calibkit.panel.beside import Beside
@@ -89,6 +93,28 @@ def _connect(found: Found, stored: Settings) -> GazeInlet:
     from calibkit.streams import lsl
 
     return lsl.open_gaze(found, stored.names(found.key))
+
+
+def alone(home: Path, stream: Stream) -> Held | None:
+    """Keep other sessions from asking a second person, or one twice, to look.
+
+    Raises
+    ------
+    CallError
+        Another session reads the stream; the message names its process.
+    """
+    what = stream.inlet.source_id or stream.inlet.name
+    path = lock.named(home, "session", what)
+    try:
+        held = lock.take(path, os.getpid())
+    except OSError:
+        return None  # the recording will say what is wrong with the disk
+    if held is None:
+        raise CallError(
+            f"process {lock.holder(path) or 'unknown'} holds a session with the "
+            f"tracker {what!r} already; end that one first"
+        )
+    return held
 
 
 def check_channels(stream: Stream, eyes: str) -> None:

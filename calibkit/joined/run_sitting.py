@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import secrets
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -189,7 +190,9 @@ def _live(
     display_px = screen.display_px()
     size_px = _fitting(args.window, display_px)
     stream = run_live.open_stream(args.stream, stored)
+    held = None
     try:
+        held = run_live.alone(home, stream)
         run_live.check_channels(stream, chosen.data.eyes)
         found = resolve(
             _flags(args),
@@ -199,9 +202,12 @@ def _live(
             display_px=display_px,
             background=chosen.targets.background,
         )
-        return _opened(args, chosen, home, stream, found, checks_only)
+        attempt, ends = _opened(args, chosen, home, stream, found, checks_only)
+        return attempt, replace(ends, held=held)
     except BaseException:
         stream.close()
+        if held is not None:
+            held.close()
         raise
 
 

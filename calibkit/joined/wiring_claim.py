@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from hashlib import sha256
+from contextlib import suppress
 from pathlib import Path
 
 from calibkit.errors import CallError
@@ -12,8 +12,36 @@ from calibkit.streams.lsl_found import Found
 
 
 def _lock_file(folder: Path, source_id: str) -> Path:
-    name = sha256(source_id.encode("utf-8", "replace")).hexdigest()[:16]
-    return folder / f"publish-{name}.lock"
+    return lock.named(folder, "publish", source_id)
+
+
+def _person_file(folder: Path, person: str) -> Path:
+    return lock.named(folder, "person", person)
+
+
+def use(folder: Path, person: str, head: int) -> None:
+    """Note that a person's mapping is published, until this process ends."""
+    with suppress(OSError):  # no disk stops the gaze
+        lock.take(_person_file(folder, person), head)
+
+
+def check_unused(folder: Path, person: str) -> None:
+    """Refuse to take away what somebody is talking by.
+
+    Raises
+    ------
+    CallError
+        A publisher uses the person's mapping; the message names it.
+    """
+    path = _person_file(folder, person)
+    holder = lock.holder(path)
+    if holder:
+        raise CallError(
+            f"process {holder} publishes gaze by the mapping of {person}; end it "
+            "first: nothing was deleted"
+        )
+    with suppress(OSError):
+        path.unlink(missing_ok=True)
 
 
 def claim(folder: Path, found: Found, head: int) -> int:
@@ -37,16 +65,13 @@ def claim(folder: Path, found: Found, head: int) -> int:
     CallError
         Another process publishes it; the message names that one.
     """
-    handle = os.open(_lock_file(folder, found.source_id), os.O_RDWR | os.O_CREAT, 0o600)
-    if lock.hold(handle):
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, str(head).encode(), 0)
-        return handle
-    holder = os.read(handle, 20).decode("ascii", "replace").split(" ")[0]
-    os.close(handle)
+    path = _lock_file(folder, found.source_id)
+    held = lock.take(path, head)
+    if held is not None:
+        return held.handle
     raise CallError(
-        f"process {holder or 'unknown'} publishes {found.source_id!r} already; end it "
-        "before starting another"
+        f"process {lock.holder(path) or 'unknown'} publishes {found.source_id!r} "
+        "already; end it before starting another"
     )
 
 
