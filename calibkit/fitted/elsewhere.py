@@ -17,7 +17,7 @@ from calibkit.fitted import bayes
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.between import expected
 from calibkit.fitted.broad import NOISE_SPREAD
-from calibkit.fitted.estimate import LAPSE_SHARE, Estimate
+from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, away
 from calibkit.fitted.frames import centres, directions, turned, widened
 from calibkit.fitted.observations import (
     Noise,
@@ -48,6 +48,9 @@ LEFT_OUT = 1e-4  # trust in a lapse
 # Where of more looks than these so large a share is believed, none is seen mirrored.
 AGREED = 0.75
 NEGLIGIBLE = 0.003
+# Where no look is believed so much, all may be of a camera that was moved; this share
+# of the square of what they are off by, and a region of 90 % holds that.
+BELIEVED, UNSURE_SHARE, FEW_UNSURE = 0.5, 0.3, 3
 
 # What is added to a doubted prior's sd by group, degrees rms over the screen.
 WIDER_SD = {0: 6.0, 1: 4.0, 2: 0.6, 3: 0.2, 4: 0.5}
@@ -265,6 +268,35 @@ def _each_first(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     added = lapsed[..., None, None] * anywhere(made.target.shape[1])
     each = given.log_evidence(made.noise + added, np.ones(trust.shape))
     return each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1), trust
+
+
+def perhaps_moved(prior: SharedMapping, found: Estimate, looks: Points) -> Estimate:
+    """Return an estimate by few looks, as unsure as they are off if none is expected.
+
+    A person who looked elsewhere every time and a camera that stands elsewhere look
+    alike in a look or two. The answer stays; its regions hold the other one, too.
+
+    Parameters
+    ----------
+    prior : SharedMapping
+    found : Estimate
+        Under it.
+    looks : Points
+    """
+    if not 0 < len(looks) <= FEW_UNSURE:
+        return found
+    prepared, weights = prepare(prior.basis, looks), prior.weights
+    made = blocks(prepared, prior.noise, carried(prepared, weights.mean))
+    alone = bayes.prior_weights(weights, made)
+    if np.minimum(alone, found.trust).max() >= BELIEVED:
+        return found
+    apart = away(made.target - made.design @ weights.mean, made.present)
+    off = UNSURE_SHARE * apart.T @ apart / len(apart)
+    ones = np.zeros((2, prior.basis.size))
+    for axis in range(2):
+        ones[axis, axis * prior.basis.terms :: 2 * prior.basis.terms] = 1.0
+    cov = found.weights.cov + ones.T @ off @ ones
+    return replace(found, weights=replace(found.weights, cov=cov))
 
 
 def loosened(prior: SharedMapping, share: float) -> SharedMapping:

@@ -26,7 +26,13 @@ from calibkit.fitted.broad import (
     prior_weights,
 )
 from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, or_by_turns, with_lag
-from calibkit.fitted.elsewhere import AGREED, MOST_SETS, elsewhere, loosened
+from calibkit.fitted.elsewhere import (
+    AGREED,
+    MOST_SETS,
+    elsewhere,
+    loosened,
+    perhaps_moved,
+)
 from calibkit.fitted.estimate import (
     Estimate,
     estimate,
@@ -297,7 +303,8 @@ def _believed(
     setup: geometry.Setup, prior: SharedMapping, material: Material
 ) -> tuple[SharedMapping, Estimate, float]:
     """Estimate under a prior of this set-up, unless many looks speak against it."""
-    prior, found, lag = either_eye(prior, material)
+    usual = prior
+    prior, found, lag = either_eye(usual, material)
     believed = float(found.trust.mean()) if len(found.trust) else 1.0
     if len(found.trust) >= DOUBT_LOOKS and believed < DOUBT_TRUST:
         return _doubted(setup, prior, material, (found, lag))
@@ -305,6 +312,8 @@ def _believed(
         return prior, found, lag
     looks = material.at_lag(lag)
     found = with_likeness(prior.weights, prior.basis, found, looks)
+    if not material.layout.in_degrees:
+        found = perhaps_moved(usual, found, looks)
     return prior, found, lag
 
 
