@@ -79,6 +79,42 @@ def test_another_camera_at_the_same_screen_is_no_inattention(
         assert error(change(rec), LAYOUTS[looks]) < usual + 0.7
 
 
+def moved_aside(seed: int) -> tuple[Recording, Array]:
+    """Camera and lights 12 cm to the right of where the others had them; true gaze."""
+    person = simulation.person(tracker="pupil-reflex", seed=seed)
+    desk = person.desk
+
+    def aside(place: tuple[float, float, float]) -> tuple[float, float, float]:
+        return (place[0] + 120.0, place[1], place[2])
+
+    moved = replace(
+        desk,
+        camera_mm=aside(desk.camera_mm),
+        lights_mm=tuple(aside(light) for light in desk.lights_mm),
+    )
+    where = POINTS * person.setup.screen_px
+    there = replace(person, desk=moved)
+    rec, times, gaze = simulation.record(there, where, seed=seed, lapse_share=0.0)
+    true = np.stack([np.interp(rec.time, times, part) for part in gaze.T], axis=1)
+    return replace(rec, person=f"p{seed}"), true
+
+
+@pytest.mark.parametrize("looks", [[4], [0, 8], [0, 2]])
+def test_a_look_or_two_of_a_camera_aside_are_not_sure(looks: list[int]) -> None:
+    """Ten degrees off and more: that the camera is the same is not certain then."""
+    inside, far = [], []
+    for seed in range(7320, 7328):
+        rec, true = moved_aside(seed)
+        gaze = calibkit.fit(rec.with_targets(looks), others()).apply(rec.samples)
+        off2 = np.sum(((gaze.xy - true) / gaze.sd) ** 2, axis=1)
+        seen = np.isfinite(off2)
+        # 0.9 quantile of chi-squared with two degrees of freedom (any table).
+        inside.append(np.mean(off2[seen] < 4.605))
+        far.append(np.nanmedian(angle_between(rec.setup, gaze.xy[seen], true[seen])))
+    assert np.median(far) > 8.0
+    assert np.mean(inside) > 0.45
+
+
 @pytest.mark.parametrize("seed", [7311, 7312, 7313, 7314])
 def test_inattention_is_no_other_camera(
     seed: int, monkeypatch: pytest.MonkeyPatch

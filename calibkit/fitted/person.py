@@ -28,10 +28,12 @@ from calibkit.fitted.broad import (
 from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, or_by_turns, with_lag
 from calibkit.fitted.elsewhere import (
     AGREED,
+    FEW_UNSURE,
     MOST_SETS,
     elsewhere,
     loosened,
     perhaps_moved,
+    unsure_by,
 )
 from calibkit.fitted.estimate import (
     Estimate,
@@ -60,6 +62,9 @@ FEWEST_ALONE = 5
 LOOSER = (0.35, 1.0)
 # Where less of so many looks is believed, the camera may have been moved; the log odds.
 MOVED_LOOKS, MOVED_TRUST, MOVED_ODDS = 2, 0.5, -8.0
+MOVED_DOUBT = (
+    -2.0
+)  # with few looks, from these odds on it is not certain that it was not
 # With so few looks the place where a camera stands is told by the prior alone.
 FEW_LOOKS = 1
 MIXED_NOTE = (
@@ -292,11 +297,15 @@ def _unless_moved(
     looks = material.at_lag(LAG_MEAN_S)
     there = elsewhere(prior, looks, about_zero(material.layout))
     moved, found, lag = either_eye(there.prior, material, there.trust)
-    if found.trust.mean() < AGREED:
-        return tried
     options = (tried, (moved, found, lag))
     here, away = (predicted(p.weights, p.basis, e, looks) for p, e, _ in options)
-    return (moved, there.unsure(found), lag) if away + MOVED_ODDS > here else tried
+    odds = away + MOVED_ODDS - here
+    if odds > 0.0 and found.trust.mean() >= AGREED:
+        return moved, there.unsure(found), lag
+    if odds > MOVED_DOUBT and len(looks) <= FEW_UNSURE:
+        matrix = moved.basis.as_in(tried[0].basis)
+        return tried[0], unsure_by(tried[1], matrix @ found.weights.mean), tried[2]
+    return tried
 
 
 def _believed(
