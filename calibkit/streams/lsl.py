@@ -152,9 +152,14 @@ class _Inlet:
         self.found = found
         self.local = found.host == socket.gethostname()
         self.history: list[tuple[float, float]] = []
+        self._inlet: Any = None
+        self._open(buffer_s, chunk, wait_s)
+        self.correction_s = self._first_correction(wait_s)
+
+    def _open(self, buffer_s: int, chunk: int, wait_s: float) -> None:
         self._inlet = self._guard(
             self._pylsl.StreamInlet,
-            found.handle,
+            self.found.handle,
             max_buflen=buffer_s,
             max_chunklen=chunk,
             recover=False,
@@ -162,7 +167,6 @@ class _Inlet:
         )
         late = self._pylsl.util.TimeoutError
         self._guard(lsl_found.in_steps, self._inlet.open_stream, wait_s, clock, late)
-        self.correction_s = self._first_correction(wait_s)
 
     def _guard(self, call: Callable[..., Any], *args: Any, **options: Any) -> Any:
         try:
@@ -256,7 +260,7 @@ class GazeInlet(_Inlet):
         # One sample first, and the rest only where there is more: two calls cost time.
         first = 1 if wait_s > 0 else limit
         samples, stamps = self._pulled(wait_s, first)
-        if wait_s > 0 and len(stamps) and self._inlet.samples_available():
+        if wait_s > 0 and len(stamps) and self._more():
             more, later = self._pulled(0.0, limit)
             samples = np.concatenate([samples, more])
             stamps = np.concatenate([stamps, later])
@@ -272,6 +276,9 @@ class GazeInlet(_Inlet):
             correction_s=correction_s,
             arrival_s=self._arrival.offset_s,
         )
+
+    def _more(self) -> bool:
+        return bool(self._inlet.samples_available())
 
     def _pulled(self, wait_s: float, limit: int) -> Any:
         return self._guard(

@@ -21,7 +21,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from calibkit import errors
-from calibkit.streams import lsl, lsl_found, lsl_xml
+from calibkit.streams import lsl, lsl_feed, lsl_found, lsl_xml
 from calibkit.streams.lsl_found import OURS, Found
 
 LIMIT_BYTES = 256 * 1024
@@ -31,14 +31,29 @@ _PORT = re.compile(r"<v4data_port>(\d{1,5})</v4data_port>")
 
 
 class LiveInlet(lsl.GazeInlet):
-    """A gaze stream that is read for publishing."""
+    """A gaze stream that is read for publishing.
+
+    Of this machine without the library's threads, where the outlet allows (`lsl_feed`).
+    """
 
     def __init__(self, found: Found, **options: Any) -> None:
+        self._feed: lsl_feed.Feed | None = None
         super().__init__(found, **options)
-        self._pull: Any = _puller(self._inlet)
+        self._pull: Any = None if self._feed is not None else _puller(self._inlet)
+
+    def _open(self, buffer_s: int, chunk: int, wait_s: float) -> None:
+        port = _port(self.found) if self.local else None
+        if port is not None and self.found.form in lsl_feed.FORMATS:
+            how = {"buffer_s": buffer_s, "chunk": chunk, "wait_s": wait_s}
+            with contextlib.suppress(ValueError):  # the library understands more
+                self._feed = lsl_feed.Feed(self.found, port, **how)
+                return
+        super()._open(buffer_s, chunk, wait_s)
 
     def close(self) -> None:
         """Disconnect, and wait for nothing."""
+        if self._feed is not None:
+            self._feed.close()
         gone = [self._inlet, self._pull]  # what pulls holds the library's inlet too
         super().close()
         self._pull = None
@@ -47,7 +62,7 @@ class LiveInlet(lsl.GazeInlet):
     def flush(self) -> int:
         """Drop what waits; a stream that is lost is told by the next pull."""
         with contextlib.suppress(Exception):
-            return super().flush()
+            return super().flush() if self._feed is None else self._feed.flush()
         return 0
 
     def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
@@ -66,24 +81,40 @@ class LiveInlet(lsl.GazeInlet):
         DeviceError
             The stream was lost.
         """
+        got = self._feed.next(wait_s) if self._feed is not None else self._next(wait_s)
+        if got is None or self._mend is None:
+            return got
+        return got[0], self._mend(np.asarray([got[1]], float))[0].tolist()
+
+    def _next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
         try:
             sample, stamp_s = self._pull(wait_s)
         except Exception:
             self._guard(self._inlet.pull_sample, 0.0)  # says it in words
             return None
-        if sample is None:
-            return None
-        if self.local and self._mend is None:
-            return stamp_s, sample
-        if self._mend is not None:
-            sample = self._mend(np.asarray([sample], float))[0].tolist()
-        return stamp_s + self._correct(), sample
+        return None if sample is None else (stamp_s + self._correct(), sample)
+
+    def _more(self) -> bool:
+        return self._feed is not None or super()._more()
+
+    def _pulled(self, wait_s: float, limit: int) -> Any:
+        if self._feed is None:
+            return super()._pulled(wait_s, limit)
+        rows: list[tuple[float, Sequence[float]]] = []
+        while len(rows) < limit:
+            got = self._feed.next(0.0 if rows else wait_s)
+            if got is None:
+                break
+            rows.append(got)
+        samples = np.array([sample for _, sample in rows], float)
+        shape = (len(rows), self.found.channel_count)
+        return samples.reshape(shape), [stamp_s for stamp_s, _ in rows]
 
     def _description(self, wait_s: float) -> lsl_xml.Description:
-        port = _PORT.search(self.found.handle.as_xml())
+        port = _port(self.found)
         if not self.local or port is None:  # the library alone knows the way there
             return super()._description(wait_s)
-        address = ("127.0.0.1", int(port.group(1)))
+        address = ("127.0.0.1", port)
         try:
             text = fetch(address, min(wait_s, 2.0))
         except (OSError, ValueError) as problem:
@@ -92,6 +123,12 @@ class LiveInlet(lsl.GazeInlet):
                 "restart the tracker's program"
             ) from problem
         return lsl_xml.read(described(text), self.found.channel_count)
+
+
+def _port(found: Found) -> int | None:
+    """Where an outlet serves, as it announces that itself."""
+    port = _PORT.search(found.handle.as_xml())
+    return None if port is None else int(port.group(1))
 
 
 def _puller(inlet: Any) -> Callable[[float], tuple[Any, float]]:

@@ -1,0 +1,257 @@
+"""Samples of an outlet on this machine, read from its socket by the loop that maps them.
+
+The library reads them in a thread of its own, which wakes another for each sample: at
+sixty a second that costs as much as the mapping, and it is one more that may wait for a
+processor. Only what was seen to work is read so: an outlet of the usual protocol, by
+its own test samples; any other is left to the library.
+
+Source: liblsl's data_receiver.cpp, tcp_server.cpp and sample.cpp (protocol 1.10).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import socket
+import struct
+import sys
+import time
+
+from calibkit.errors import DeviceError
+from calibkit.streams.lsl_found import Found
+
+# Of each number format: how `struct` names it, and where its test samples begin.
+FORMATS = {
+    "float32": ("f", 0),
+    "double64": ("d", 16777217),
+    "int32": ("i", 65537),
+    "int16": ("h", 257),
+    "int8": ("b", 1),
+    "int64": ("q", 2147483649),
+}
+ORDERS = {"little": "1234", "big": "4321"}
+TEST_SAMPLES, TEST_STAMP_S = (4, 2), 123456.789
+DEDUCED, STAMPED = 1, 2  # a sample's first byte: whether a stamp follows
+IRREGULAR_HZ = 100  # what the library keeps room for where no rate is told
+HEAD_BYTES = 16 * 1024
+BUFFER_BYTES = 64 * 1024
+
+
+class Feed:
+    """One connection to an outlet.
+
+    Parameters
+    ----------
+    found : Found
+    port : int
+        Where the outlet serves its samples on this machine.
+    buffer_s : int
+        The outlet keeps samples so long for a reader that does not take them.
+    chunk : int
+        Samples at a time; 0 leaves that to the outlet.
+    wait_s : float
+
+    Raises
+    ------
+    DeviceError
+        The outlet has gone, or does not answer in time.
+    ValueError
+        It speaks, but not as it is understood here.
+    """
+
+    __slots__ = (
+        "_buffer",
+        "_deduced",
+        "_end",
+        "_here",
+        "_interval_s",
+        "_line",
+        "_lost",
+        "_stamp_s",
+        "_stamped",
+        "_take",
+        "_view",
+        "_wait_s",
+    )
+
+    def __init__(
+        self, found: Found, port: int, *, buffer_s: int, chunk: int, wait_s: float
+    ) -> None:
+        kind, first = FORMATS[found.form]
+        self._lost = (
+            f"stream {found.label} was lost; check that the tracker's program runs"
+        )
+        self._stamped = struct.Struct(f"=Bd{found.channel_count}{kind}")
+        self._deduced = struct.Struct(f"=B{found.channel_count}{kind}")
+        self._take = self._stamped.unpack_from
+        self._interval_s = 1.0 / found.rate if found.rate > 0 else 0.0
+        self._buffer = bytearray(BUFFER_BYTES)
+        self._view = memoryview(self._buffer)
+        self._here = self._end = 0
+        self._stamp_s, self._wait_s = 0.0, math.nan
+        room = buffer_s * (found.rate if found.rate > 0 else IRREGULAR_HZ)
+        size = struct.calcsize(f"={kind}")
+        request = _request(found, size, round(room) + 1, chunk)
+        try:
+            self._line = socket.create_connection(("127.0.0.1", port), wait_s)
+        except OSError as problem:
+            raise DeviceError(self._lost) from problem
+        try:
+            self._agree(request, found.uid, first, wait_s)
+        except BaseException:
+            self.close()
+            raise
+
+    def _agree(self, request: bytes, uid: str, first: int, wait_s: float) -> None:
+        """Ask for the samples, and see by two of them that they are understood."""
+        end_s = time.monotonic() + wait_s
+        try:
+            self._line.sendall(request)
+            while (stop := self._buffer.find(b"\r\n\r\n", 0, self._end)) < 0:
+                if self._end > HEAD_BYTES:
+                    raise ValueError("it does not come to an end")
+                self._read(max(end_s - time.monotonic(), 0.001))
+            head = bytes(self._view[:stop]).decode("ascii", "replace")
+            self._here = stop + 4
+            _check(head, uid, self._lost)
+            for offset in TEST_SAMPLES:
+                while self._end - self._here < self._stamped.size:
+                    self._read(max(end_s - time.monotonic(), 0.001))
+                tag, stamp_s, *values = self._take(self._buffer, self._here)
+                self._here += self._stamped.size
+                wanted = [
+                    (-1) ** k * (first + offset + k) for k in range(len(values))
+                ]
+                if (tag, stamp_s, values) != (STAMPED, TEST_STAMP_S, wanted):
+                    raise ValueError("its test samples are others")
+        except OSError as problem:
+            raise DeviceError(self._lost) from problem
+
+    def _read(self, wait_s: float) -> None:
+        """Wait for more bytes."""
+        self._line.settimeout(wait_s)
+        self._more()
+
+    def _more(self) -> None:
+        """Read what has come behind what is left; an end is a DeviceError."""
+        here, end = self._here, self._end
+        if here:
+            self._buffer[: end - here] = self._buffer[here:end]
+            self._here, self._end = 0, end - here
+        count = self._line.recv_into(self._view[self._end :])
+        if not count:
+            raise DeviceError(self._lost)
+        self._end += count
+
+    def next(self, wait_s: float) -> tuple[float, tuple[float, ...]] | None:
+        """Return the next sample, or None when none came in time.
+
+        Parameters
+        ----------
+        wait_s : float
+
+        Returns
+        -------
+        (stamp on the local clock, numbers), or None
+
+        Raises
+        ------
+        DeviceError
+            The stream was lost.
+        """
+        if wait_s != self._wait_s:
+            self._patience(wait_s)
+        here, end = self._here, self._end
+        try:
+            if here == end:  # as nearly always: nothing is left of what was read
+                here, end = 0, self._line.recv_into(self._buffer)
+                self._here, self._end = here, end
+                if not end:
+                    raise DeviceError(self._lost)
+            if end - here < self._stamped.size or self._buffer[here] != STAMPED:
+                return self._odd()
+        except OSError as problem:
+            return self._silence(problem)
+        fields = self._take(self._buffer, here)
+        self._here = here + self._stamped.size
+        self._stamp_s = stamp_s = fields[1]
+        return (stamp_s, fields[2:]) if stamp_s else None
+
+    def _odd(self) -> tuple[float, tuple[float, ...]] | None:
+        """Take a sample without a stamp, or wait for the rest of one."""
+        while True:
+            rest = self._end - self._here
+            stamped = bool(rest) and self._buffer[self._here] == STAMPED
+            form = self._stamped if stamped else self._deduced
+            if rest >= form.size:
+                break
+            self._more()
+        fields = form.unpack_from(self._buffer, self._here)
+        self._here += form.size
+        self._stamp_s = fields[1] if stamped else self._stamp_s + self._interval_s
+        sample = fields[2:] if stamped else fields[1:]
+        return (self._stamp_s, sample) if self._stamp_s else None
+
+    def _silence(self, problem: OSError) -> None:
+        """Nothing came in time, or the stream was lost."""
+        if not isinstance(problem, BlockingIOError | TimeoutError):
+            raise DeviceError(self._lost) from problem
+
+    def _patience(self, wait_s: float) -> None:
+        """Have each read wait so long: by one system call, where there is one."""
+        self._wait_s = wait_s
+        if sys.platform != "linux" or wait_s < 1e-6:
+            self._line.settimeout(wait_s)
+            return
+        whole = int(wait_s)
+        span = struct.pack("@ll", whole, int((wait_s - whole) * 1e6))
+        self._line.settimeout(None)
+        self._line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, span)
+
+    def flush(self) -> int:
+        """Drop what waits; return how many samples that were."""
+        count = 0
+        while self.next(0.0) is not None:
+            count += 1
+        return count
+
+    def close(self) -> None:
+        """Disconnect."""
+        with contextlib.suppress(OSError):
+            self._line.close()
+
+
+def _request(found: Found, size: int, room: int, chunk: int) -> bytes:
+    lines = (
+        f"LSL:streamfeed/110 {found.uid}",
+        f"Native-Byte-Order: {ORDERS[sys.byteorder]}",
+        "Endian-Performance: 0",
+        "Has-IEEE754-Floats: 1",
+        "Supports-Subnormals: 1",
+        f"Value-Size: {size}",
+        "Data-Protocol-Version: 110",
+        f"Max-Buffer-Length: {room}",
+        f"Max-Chunk-Length: {chunk}",
+    )
+    return "".join(f"{line}\r\n" for line in (*lines, "")).encode("ascii", "replace")
+
+
+def _check(head: str, uid: str, lost: str) -> None:
+    """See whether an answer is one that is understood."""
+    first, *lines = head.split("\r\n")
+    words = first.split()
+    if len(words) < 2 or not words[0].startswith("LSL/"):
+        raise ValueError(f"it begins with {first:.40}")
+    if words[1] == "404":  # the port is another outlet's by now
+        raise DeviceError(lost)
+    said = {
+        name.strip().lower(): value.strip()
+        for name, _, value in (line.partition(":") for line in lines)
+    }
+    wanted = {
+        "uid": uid,
+        "byte-order": ORDERS[sys.byteorder],
+        "data-protocol-version": "110",
+    }
+    if words[1] != "200" or any(said.get(k) != v for k, v in wanted.items()):
+        raise ValueError(f"it is {head[:200]!r}")
