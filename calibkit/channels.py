@@ -36,6 +36,10 @@ class Channel:
     type: str
     unit: str
 
+    def __hash__(self) -> int:
+        """By the label alone, which nearly always tells: channels are keys of caches."""
+        return hash(self.label)
+
 
 @dataclass(frozen=True, kw_only=True)
 class FeatureSource:
@@ -110,7 +114,6 @@ def _groups(
     return tuple(zip(*found, strict=False))
 
 
-@functools.lru_cache(maxsize=64)  # asked for each block of a live stream
 def _source(channels: tuple[Channel, ...], eye: str) -> FeatureSource | None:
     pupils = groups(channels, "Pupil", eye)
     reflexes = groups(channels, "Reflex", eye)
@@ -142,8 +145,12 @@ def feature_sources(channels: Sequence[Channel]) -> dict[str, FeatureSource]:
     dict of FeatureSource by eye: pupil with reflexes, else direction, else screen
     position, else the bare pupil. "both" is there only where no single eye is.
     """
-    kept = tuple(channels)
-    found = {eye: _source(kept, eye) for eye in EYES}
+    return dict(_sources(tuple(channels)))
+
+
+@functools.lru_cache(maxsize=64)  # asked for each block of a live stream
+def _sources(channels: tuple[Channel, ...]) -> dict[str, FeatureSource]:
+    found = {eye: _source(channels, eye) for eye in EYES}
     single = {eye: found[eye] for eye in ("left", "right") if found[eye] is not None}
     chosen = single or {"both": found["both"]}
     return {eye: source for eye, source in chosen.items() if source is not None}

@@ -8,6 +8,7 @@ divided by their distance, which cancels most of a change of distance.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -141,6 +142,13 @@ def layout(
     """
     if eyes not in words.EYES:
         raise ValueError(f"eyes is {eyes!r}; it must be 'both', 'left' or 'right'")
+    return _layout(tuple(channels), eyes, tuple(extra))
+
+
+@functools.lru_cache(maxsize=64)  # asked for each block of a live stream
+def _layout(
+    channels: tuple[Channel, ...], eyes: str, extra: tuple[str, ...]
+) -> Layout:
     sources = words.feature_sources(channels)
     if not sources:
         types = ", ".join(sorted({channel.type for channel in channels})) or "none"

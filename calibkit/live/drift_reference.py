@@ -158,7 +158,8 @@ def _put(
 ) -> None:
     known = values[np.isfinite(values)]
     if len(known) > _FEWEST_SHARE * len(values):
-        found[name] = Level(mean=float(np.median(known)), sd=0.0, unit=unit, mm=mm)
+        mean = signals_head.middle(known)
+        found[name] = Level(mean=mean, sd=0.0, unit=unit, mm=mm)
 
 
 def reference(rec: Recording) -> Reference:

@@ -18,7 +18,7 @@ from calibkit.channels import Channel, feature_sources, missing
 from calibkit.fitted import features
 from calibkit.geometry import Setup
 from calibkit.language import later
-from calibkit.live.signals_head import STAND_IN
+from calibkit.live.signals_head import STAND_IN, middle
 
 Array = NDArray[np.float64]
 
@@ -231,28 +231,28 @@ def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, fl
     -----
     Definitions as in `quality`. Taking the middle window is ours.
     """
-    windows = _windows(time, xy)
-    if not windows:
+    parts = _windows(time, xy)
+    if not len(parts):
         return math.nan, math.nan
-    parts = xy[np.array(windows)]
     figures = _plain_noise(parts) if setup is None else _noise_deg(parts, setup)
-    rms, sd = np.median(figures, axis=0)
-    return float(rms), float(sd)
+    return middle(figures[:, 0]), middle(figures[:, 1])
 
 
-def _windows(time: Array, xy: Array) -> list[NDArray[np.intp]]:
-    """Rows of each stretch of about a quarter second without a missing sample."""
+def _windows(time: Array, xy: Array) -> Array:
+    """Each stretch of about a quarter second without a missing sample, (w, length, 2)."""
     if len(time) < FEWEST:
-        return []
-    steps = np.diff(time)
-    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+        return xy[:0, None]
+    steps = time[1:] - time[:-1]
+    onward = steps[steps > 0]
+    usual = middle(onward) if len(onward) else 0.0
     # Stamps can be absurd: no window is longer than all there is.
     wanted = WINDOW_S / usual if usual > WINDOW_S / len(time) else float(len(time))
     length = max(FEWEST, round(wanted) if usual > 0 else FEWEST)
-    seen: NDArray[np.bool_] = np.isfinite(xy[:, 0] + xy[:, 1])
-    whole = len(seen) // length * length
-    blocks = np.arange(whole).reshape(-1, length)
-    return [rows for rows in blocks if seen[rows].all()]
+    whole = len(xy) // length * length
+    parts = xy[:whole].reshape(-1, length, 2)
+    # One that is missing makes its window's sum none.
+    kept: Array = parts[np.isfinite(parts.sum(axis=(1, 2)))]
+    return kept
 
 
 # Both figures (w, 2) of windows (w, n, 2), all at once: this runs beside live gaze.

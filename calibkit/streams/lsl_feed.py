@@ -96,6 +96,9 @@ class Feed:
             self._line = socket.create_connection(("127.0.0.1", port), wait_s)
         except OSError as problem:
             raise DeviceError(self._lost) from problem
+        if sys.platform == "linux":
+            # Or each sample is acknowledged by a packet of its own, as it is read.
+            self._line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 0)
         try:
             self._agree(request, found.uid, first, wait_s)
         except BaseException:
