@@ -37,7 +37,7 @@ class Channel:
     unit: str
 
     def __hash__(self) -> int:
-        """By the label alone, which nearly always tells: channels are keys of caches."""
+        """By the label, which nearly always tells: channels are keys of caches."""
         return hash(self.label)
 
 

@@ -126,7 +126,7 @@ def test_another_version_of_the_library_serves_too() -> None:
 
     sent: list[tuple[list[float], float]] = []
     assert lsl_live._puller(Other())(0.25) == ([0.25], 5.0)
-    lsl_live._pusher(Other())([1.0, 2.0], 7.0)
+    lsl_live._pusher(Other())(7.0, [1.0, 2.0])
     assert sent == [([1.0, 2.0], 7.0)]
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -96,11 +97,16 @@ class Publisher:
         A live filter; None leaves the gaze as it is.
     """
 
+    __slots__ = (
+        *("_arrival_s", "_dropped", "_jumps", "_mapping", "_reported_s", "_sequence"),
+        *("_smooth", "_smoothing", "gate", "news", "state"),
+    )
+
     def __init__(self, mapping: Applied, smoothing: Filter | None = None) -> None:
         self._mapping = _ready(mapping)
         self._smoothing = smoothing
         self._smooth: State | None = None
-        self._sequence = 0
+        self._sequence = 0.0  # as it is sent: exact for longer than anybody lives
         self._arrival_s = -math.inf
         self._reported_s = -math.inf
         self._dropped = 0
@@ -179,18 +185,19 @@ class Publisher:
             x = y = sd_x = sd_y = math.nan
             text = f"samples could not be mapped ({type(fault).__name__}: {fault})"
             self._seldom(text, now_s)
-        valid = math.isfinite(x + y + sd_x + sd_y)
-        if not valid:
+        valid = 1.0
+        if not isfinite(x + y + sd_x + sd_y):
             x = y = sd_x = sd_y = math.nan
+            valid = 0.0
         if self._smoothing is not None:
             smooth = self._smoothing.step(self._smooth, stamp_s, (x, y))
             self._smooth, (x, y) = smooth
         sequence = self._sequence
-        self._sequence = sequence + 1
+        self._sequence = sequence + 1.0
         self._arrival_s = now_s
         if self.state != "running" or gate.jumps != self._jumps:
             self._start(stamp_s, now_s)
-        return [x, y, sd_x, sd_y, float(valid), float(sequence), number]
+        return [x, y, sd_x, sd_y, valid, sequence, number]
 
     def told(self) -> tuple[Notice, ...]:
         """Return the notices since the last call."""
@@ -211,7 +218,7 @@ class Publisher:
             "time": now_s,
             "state": self.state,
             "mapping": self._mapping[1],
-            "sent": self._sequence,
+            "sent": int(self._sequence),
             "silent_s": round(silent_s, 3) if math.isfinite(silent_s) else None,
             "delay_s": round(delay_s, 6) if math.isfinite(delay_s) else None,
             "stale": counts.stale,

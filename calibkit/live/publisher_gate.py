@@ -19,7 +19,7 @@ DELAYS = 101  # samples in the running median of the delay
 SELDOM = 8  # the median of n samples is worked out anew after each n / SELDOM
 
 
-@dataclass
+@dataclass(frozen=True, kw_only=True)
 class Counts:
     """What became of the samples so far."""
 
@@ -29,25 +29,41 @@ class Counts:
     unstamped: int = 0
 
 
-@dataclass
+@dataclass(slots=True)
 class Gate:
     """Decides on one sample after the other, by stamp and time of arrival.
 
+    Between two samples of a slow tracker other programs have filled the processor's
+    caches: what counts is how few places are touched, so a fresh sample passes by one
+    function and one object.
+
     Attributes
     ----------
-    counts : Counts
     jumps : int
         How often the stream's clock seems to have jumped.
     """
 
-    counts: Counts = field(default_factory=Counts)
     jumps: int = 0
+    _accepted: int = 0
+    _stale: int = 0
+    _repeated: int = 0
+    _unstamped: int = 0
     _last_s: float = -math.inf
     _ages: deque[float] = field(default_factory=lambda: deque(maxlen=DELAYS))
     _left: int = 0  # samples until the median is worked out anew
     _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
     _renewed: bool = False
+
+    @property
+    def counts(self) -> Counts:
+        """What became of the samples so far."""
+        return Counts(
+            accepted=self._accepted,
+            stale=self._stale,
+            repeated=self._repeated,
+            unstamped=self._unstamped,
+        )
 
     @property
     def delay_s(self) -> float:
@@ -66,24 +82,42 @@ class Gate:
         """
         age = now_s - stamp_s
         beyond = age - self._middle_s  # NaN at the beginning, and for odd stamps
-        if -STALE_S <= beyond <= STALE_S and stamp_s > self._last_s:
-            self._take(stamp_s, age)
-            return True
-        return self._odd(stamp_s, age, now_s)
+        fresh = -STALE_S <= beyond <= STALE_S and stamp_s > self._last_s
+        if not fresh and not self._odd(stamp_s, age, now_s):
+            return False
+        self._accepted += 1
+        self._last_s = stamp_s
+        self._refused = None
+        self._renewed = False
+        # Keeping them in order would cost more than all else here.
+        self._ages.append(age)
+        left = self._left
+        if left:
+            self._left = left - 1
+        else:
+            self._settle()
+        return True
+
+    def _settle(self) -> None:
+        """Work out the median anew."""
+        count = len(self._ages)
+        self._middle_s = sorted(self._ages)[count // 2]
+        self._left = count // SELDOM
 
     def _odd(self, stamp_s: float, age: float, now_s: float) -> bool:
+        """Say whether a sample is fresh though it does not look so."""
         if not math.isfinite(age):
-            self.counts.unstamped += 1
+            self._unstamped += 1
             return False
         beyond = age - self._middle_s if self._ages else 0.0
         if beyond < -STALE_S or (self._renewed and beyond > WALL_CLOCK_S):
             self._start_anew()
         elif beyond > STALE_S or stamp_s <= self._last_s:
-            return self._refuse(stamp_s, age, now_s, late=beyond > STALE_S)
-        self._take(stamp_s, age)
+            return not self._refuse(stamp_s, age, now_s, late=beyond > STALE_S)
         return True
 
     def _refuse(self, stamp_s: float, age: float, now_s: float, *, late: bool) -> bool:
+        """Refuse a sample, unless those before it have shown that the clock jumped."""
         if self._refused is None:
             self._refused = (now_s, age)
         since, first_age = self._refused
@@ -94,13 +128,12 @@ class Gate:
             self._refused = None
             if abs(age - first_age) < 0.5 * waited:
                 self._start_anew()
-                self._take(stamp_s, age)
-                return True
+                return False
         if late and stamp_s > self._last_s:
-            self.counts.stale += 1
+            self._stale += 1
         else:
-            self.counts.repeated += 1
-        return False
+            self._repeated += 1
+        return True
 
     def _start_anew(self) -> None:
         self.jumps += 1
@@ -121,20 +154,3 @@ class Gate:
         self._middle_s = math.nan
         self._last_s = -math.inf
         self._refused = None
-
-    def _take(self, stamp_s: float, age: float) -> None:
-        self.counts.accepted += 1
-        self._last_s = stamp_s
-        self._refused = None
-        self._renewed = False
-        # Keeping them in order would cost more than all else here: between two samples
-        # of a slow tracker other programs have filled the processor's caches.
-        ages = self._ages
-        ages.append(age)
-        left = self._left
-        if left:
-            self._left = left - 1
-        else:
-            count = len(ages)
-            self._middle_s = sorted(ages)[count // 2]
-            self._left = count // SELDOM

@@ -239,7 +239,7 @@ def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, fl
 
 
 def _windows(time: Array, xy: Array) -> Array:
-    """Each stretch of about a quarter second without a missing sample, (w, length, 2)."""
+    """Stretches of about a quarter second with no sample missing, (w, length, 2)."""
     if len(time) < FEWEST:
         return xy[:0, None]
     steps = time[1:] - time[:-1]

@@ -1,4 +1,4 @@
-"""Samples of an outlet on this machine, read from its socket by the loop that maps them.
+"""Samples of an outlet on this machine, read by the loop that maps them.
 
 The library reads them in a thread of its own, which wakes another for each sample: at
 sixty a second that costs as much as the mapping, and it is one more that may wait for a
@@ -122,9 +122,7 @@ class Feed:
                     self._read(max(end_s - time.monotonic(), 0.001))
                 tag, stamp_s, *values = self._take(self._buffer, self._here)
                 self._here += self._stamped.size
-                wanted = [
-                    (-1) ** k * (first + offset + k) for k in range(len(values))
-                ]
+                wanted = [(-1) ** k * (first + offset + k) for k in range(len(values))]
                 if (tag, stamp_s, values) != (STAMPED, TEST_STAMP_S, wanted):
                     raise ValueError("its test samples are others")
         except OSError as problem:

@@ -40,6 +40,8 @@ class LiveInlet(lsl.GazeInlet):
         self._feed: lsl_feed.Feed | None = None
         super().__init__(found, **options)
         self._pull: Any = None if self._feed is not None else _puller(self._inlet)
+        if self._feed is not None and self._mend is None:  # a call less a sample
+            self.next = self._feed.next  # type: ignore[method-assign]
 
     def _open(self, buffer_s: int, chunk: int, wait_s: float) -> None:
         port = _port(self.found) if self.local else None
@@ -271,26 +273,27 @@ class LiveOutlet(lsl.GazeOutlet):
     def __init__(self, *what: Any) -> None:
         super().__init__(*what)
         self._push: Any = _pusher(self._outlet)
+        self.send = self._push  # type: ignore[method-assign]  # a call less a row
 
     def send(self, stamp_s: float, row: Sequence[float]) -> None:
         """Send one row with its stamp."""
-        self._push(row, stamp_s)
+        self._push(stamp_s, row)
 
     def close(self) -> None:
         """Take the stream away."""
         super().close()
-        self._push = None
+        self._push = self.send = None  # type: ignore[method-assign,assignment]
 
 
-def _pusher(outlet: Any) -> Callable[[Sequence[float], float], object]:
+def _pusher(outlet: Any) -> Callable[[float, Sequence[float]], object]:
     """Return what sends one row, as `_puller` does for the other way."""
     try:
         handle, buffer = outlet.obj, outlet.sample_type()
         call = _at_once(outlet.do_push_sample)
     except (AttributeError, TypeError, ValueError):
-        return cast(Any, outlet.push_sample)
+        return lambda stamp_s, row: outlet.push_sample(row, stamp_s)
 
-    def push(row: Sequence[float], stamp_s: float, keep: Any = outlet) -> None:
+    def push(stamp_s: float, row: Sequence[float], keep: Any = outlet) -> None:
         buffer[:] = row
         call(handle, buffer, stamp_s, 1)
 
