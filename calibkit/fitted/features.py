@@ -146,9 +146,7 @@ def layout(
 
 
 @functools.lru_cache(maxsize=64)  # asked for each block of a live stream
-def _layout(
-    channels: tuple[Channel, ...], eyes: str, extra: tuple[str, ...]
-) -> Layout:
+def _layout(channels: tuple[Channel, ...], eyes: str, extra: tuple[str, ...]) -> Layout:
     sources = words.feature_sources(channels)
     if not sources:
         types = ", ".join(sorted({channel.type for channel in channels})) or "none"
