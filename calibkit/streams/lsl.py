@@ -281,12 +281,8 @@ class GazeInlet(_Inlet):
         return bool(self._inlet.samples_available())
 
     def _pulled(self, wait_s: float, limit: int) -> Any:
-        return self._guard(
-            self._inlet.pull_chunk,
-            timeout=wait_s,
-            max_samples=limit,
-            as_numpy=True,
-        )
+        how = {"timeout": wait_s, "max_samples": limit, "as_numpy": True}
+        return self._guard(self._inlet.pull_chunk, **how)
 
 
 def open_gaze(
@@ -330,12 +326,9 @@ class MarkerInlet(_Inlet):
         DeviceError
             The stream was lost.
         """
-        texts, stamps = self._guard(
-            self._inlet.pull_chunk,
-            timeout=wait_s,
-            max_samples=256,
-            min_samples=1 if wait_s > 0 else None,
-        )
+        how = {"timeout": wait_s, "max_samples": 256}
+        least = 1 if wait_s > 0 else None
+        texts, stamps = self._guard(self._inlet.pull_chunk, min_samples=least, **how)
         correction = self._correct()
         pairs = [
             (stamp + correction, parse_event(text[0]))

@@ -35,6 +35,7 @@ DEDUCED, STAMPED = 1, 2  # a sample's first byte: whether a stamp follows
 IRREGULAR_HZ = 100  # what the library keeps room for where no rate is told
 HEAD_BYTES = 16 * 1024
 BUFFER_BYTES = 64 * 1024
+MOST_WAITING = 100_000  # samples that are dropped at once; who sends more never ends
 
 
 class Feed:
@@ -100,13 +101,14 @@ class Feed:
             # Or each sample is acknowledged by a packet of its own, as it is read.
             self._line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 0)
         try:
-            self._agree(request, found.uid, first, wait_s)
+            self._agree(request, found, first, wait_s)
         except BaseException:
             self.close()
             raise
 
-    def _agree(self, request: bytes, uid: str, first: int, wait_s: float) -> None:
+    def _agree(self, request: bytes, found: Found, first: int, wait_s: float) -> None:
         """Ask for the samples, and see by two of them that they are understood."""
+        label = found.label
         end_s = time.monotonic() + wait_s
         try:
             self._line.sendall(request)
@@ -116,7 +118,7 @@ class Feed:
                 self._read(max(end_s - time.monotonic(), 0.001))
             head = bytes(self._view[:stop]).decode("ascii", "replace")
             self._here = stop + 4
-            _check(head, uid, self._lost)
+            _check(head, found.uid, self._lost)
             for offset in TEST_SAMPLES:
                 while self._end - self._here < self._stamped.size:
                     self._read(max(end_s - time.monotonic(), 0.001))
@@ -125,6 +127,11 @@ class Feed:
                 wanted = [(-1) ** k * (first + offset + k) for k in range(len(values))]
                 if (tag, stamp_s, values) != (STAMPED, TEST_STAMP_S, wanted):
                     raise ValueError("its test samples are others")
+        except TimeoutError as problem:
+            raise DeviceError(
+                f"stream {label} does not answer; check that the tracker's program "
+                "runs and that nothing blocks its port"
+            ) from problem
         except OSError as problem:
             raise DeviceError(self._lost) from problem
 
@@ -160,10 +167,10 @@ class Feed:
         DeviceError
             The stream was lost.
         """
-        if wait_s != self._wait_s:
-            self._patience(wait_s)
         here, end = self._here, self._end
         try:
+            if wait_s != self._wait_s:
+                self._patience(wait_s)
             if here == end:  # as nearly always: nothing is left of what was read
                 here, end = 0, self._line.recv_into(self._buffer)
                 self._here, self._end = here, end
@@ -182,7 +189,10 @@ class Feed:
         """Take a sample without a stamp, or wait for the rest of one."""
         while True:
             rest = self._end - self._here
-            stamped = bool(rest) and self._buffer[self._here] == STAMPED
+            tag = self._buffer[self._here] if rest else DEDUCED
+            if tag not in (DEDUCED, STAMPED):  # whatever follows, it is no sample
+                raise DeviceError(self._lost)
+            stamped = tag == STAMPED
             form = self._stamped if stamped else self._deduced
             if rest >= form.size:
                 break
@@ -212,7 +222,7 @@ class Feed:
     def flush(self) -> int:
         """Drop what waits; return how many samples that were."""
         count = 0
-        while self.next(0.0) is not None:
+        while count < MOST_WAITING and self.next(0.0) is not None:
             count += 1
         return count
 

@@ -27,7 +27,7 @@ from calibkit.streams.lsl_found import OURS, Found
 LIMIT_BYTES = 256 * 1024
 LIMIT_DEPTH = 16
 STATUS = "calibkit-status:"
-_PORT = re.compile(r"<v4data_port>(\d{1,5})</v4data_port>")
+_PORT = re.compile(r"<v4data_port>([1-9]\d{0,4})</v4data_port>")
 
 
 class LiveInlet(lsl.GazeInlet):
@@ -36,8 +36,9 @@ class LiveInlet(lsl.GazeInlet):
     Of this machine without the library's threads, where the outlet allows (`lsl_feed`).
     """
 
+    _feed: lsl_feed.Feed | None = None
+
     def __init__(self, found: Found, **options: Any) -> None:
-        self._feed: lsl_feed.Feed | None = None
         super().__init__(found, **options)
         self._pull: Any = None if self._feed is not None else _puller(self._inlet)
         if self._feed is not None and self._mend is None:  # a call less a sample
@@ -46,9 +47,10 @@ class LiveInlet(lsl.GazeInlet):
     def _open(self, buffer_s: int, chunk: int, wait_s: float) -> None:
         port = _port(self.found) if self.local else None
         if port is not None and self.found.form in lsl_feed.FORMATS:
-            how = {"buffer_s": buffer_s, "chunk": chunk, "wait_s": wait_s}
             with contextlib.suppress(ValueError):  # the library understands more
-                self._feed = lsl_feed.Feed(self.found, port, **how)
+                self._feed = lsl_feed.Feed(
+                    self.found, port, buffer_s=buffer_s, chunk=chunk, wait_s=wait_s
+                )
                 return
         super()._open(buffer_s, chunk, wait_s)
 
@@ -282,7 +284,8 @@ class LiveOutlet(lsl.GazeOutlet):
     def close(self) -> None:
         """Take the stream away."""
         super().close()
-        self._push = self.send = None  # type: ignore[method-assign,assignment]
+        vars(self).pop("send", None)
+        self._push = None
 
 
 def _pusher(outlet: Any) -> Callable[[float, Sequence[float]], object]:
