@@ -179,7 +179,8 @@ class Feed:
             if end - here < self._stamped.size or self._buffer[here] != STAMPED:
                 return self._odd()
         except OSError as problem:
-            return self._silence(problem)
+            self._silence(problem)
+            return None
         fields = self._take(self._buffer, here)
         self._here = here + self._stamped.size
         self._stamp_s = stamp_s = fields[1]

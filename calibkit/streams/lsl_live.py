@@ -288,13 +288,13 @@ class LiveOutlet(lsl.GazeOutlet):
         self._push = None
 
 
-def _pusher(outlet: Any) -> Callable[[float, Sequence[float]], object]:
+def _pusher(outlet: Any) -> Callable[[float, Sequence[float]], None]:
     """Return what sends one row, as `_puller` does for the other way."""
     try:
         handle, buffer = outlet.obj, outlet.sample_type()
         call = _at_once(outlet.do_push_sample)
     except (AttributeError, TypeError, ValueError):
-        return lambda stamp_s, row: outlet.push_sample(row, stamp_s)
+        return lambda stamp_s, row: cast(None, outlet.push_sample(row, stamp_s))
 
     def push(stamp_s: float, row: Sequence[float], keep: Any = outlet) -> None:
         buffer[:] = row
