@@ -275,7 +275,7 @@ class LiveOutlet(lsl.GazeOutlet):
     def __init__(self, *what: Any) -> None:
         super().__init__(*what)
         self._push: Any = _pusher(self._outlet)
-        self.send = self._push  # type: ignore[method-assign]  # a call less a row
+        self.send = self._push  # type: ignore[method-assign,assignment]
 
     def send(self, stamp_s: float, row: Sequence[float]) -> None:
         """Send one row with its stamp."""
