@@ -34,7 +34,7 @@ TEST_SAMPLES, TEST_STAMP_S = (4, 2), 123456.789
 DEDUCED, STAMPED = 1, 2  # a sample's first byte: whether a stamp follows
 IRREGULAR_HZ = 100  # what the library keeps room for where no rate is told
 HEAD_BYTES = 16 * 1024
-BUFFER_BYTES = 64 * 1024
+AT_ONCE_BYTES = 4096
 MOST_WAITING = 100_000  # samples that are dropped at once; who sends more never ends
 
 
@@ -61,18 +61,8 @@ class Feed:
     """
 
     __slots__ = (
-        "_buffer",
-        "_deduced",
-        "_end",
-        "_here",
-        "_interval_s",
-        "_line",
-        "_lost",
-        "_stamp_s",
-        "_stamped",
-        "_take",
-        "_view",
-        "_wait_s",
+        *("_deduced", "_here", "_interval_s", "_left", "_line", "_lost", "_receive"),
+        *("_size", "_stamp_s", "_stamped", "_unpack", "_wait_s"),
     )
 
     def __init__(
@@ -84,11 +74,9 @@ class Feed:
         )
         self._stamped = struct.Struct(f"=Bd{found.channel_count}{kind}")
         self._deduced = struct.Struct(f"=B{found.channel_count}{kind}")
-        self._take = self._stamped.unpack_from
+        self._size, self._unpack = self._stamped.size, self._stamped.unpack
         self._interval_s = 1.0 / found.rate if found.rate > 0 else 0.0
-        self._buffer = bytearray(BUFFER_BYTES)
-        self._view = memoryview(self._buffer)
-        self._here = self._end = 0
+        self._left, self._here = b"", 0  # what was read and from where it is not used
         self._stamp_s, self._wait_s = 0.0, math.nan
         room = buffer_s * (found.rate if found.rate > 0 else IRREGULAR_HZ)
         size = struct.calcsize(f"={kind}")
@@ -97,6 +85,7 @@ class Feed:
             self._line = socket.create_connection(("127.0.0.1", port), wait_s)
         except OSError as problem:
             raise DeviceError(self._lost) from problem
+        self._receive = self._line.recv
         if sys.platform == "linux":
             # Or each sample is acknowledged by a packet of its own, as it is read.
             self._line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 0)
@@ -108,48 +97,39 @@ class Feed:
 
     def _agree(self, request: bytes, found: Found, first: int, wait_s: float) -> None:
         """Ask for the samples, and see by two of them that they are understood."""
-        label = found.label
         end_s = time.monotonic() + wait_s
         try:
             self._line.sendall(request)
-            while (stop := self._buffer.find(b"\r\n\r\n", 0, self._end)) < 0:
-                if self._end > HEAD_BYTES:
+            while (stop := self._left.find(b"\r\n\r\n")) < 0:
+                if len(self._left) > HEAD_BYTES:
                     raise ValueError("it does not come to an end")
-                self._read(max(end_s - time.monotonic(), 0.001))
-            head = bytes(self._view[:stop]).decode("ascii", "replace")
-            self._here = stop + 4
-            _check(head, found.uid, self._lost)
-            for offset in TEST_SAMPLES:
-                while self._end - self._here < self._stamped.size:
-                    self._read(max(end_s - time.monotonic(), 0.001))
-                tag, stamp_s, *values = self._take(self._buffer, self._here)
-                self._here += self._stamped.size
-                wanted = [(-1) ** k * (first + offset + k) for k in range(len(values))]
-                if (tag, stamp_s, values) != (STAMPED, TEST_STAMP_S, wanted):
-                    raise ValueError("its test samples are others")
+                self._more(end_s)
+            _check(self._left[:stop].decode("ascii", "replace"), found.uid, self._lost)
+            self._left = self._left[stop + 4 :]
+            while len(self._left) < len(TEST_SAMPLES) * self._size:
+                self._more(end_s)
         except TimeoutError as problem:
             raise DeviceError(
-                f"stream {label} does not answer; check that the tracker's program "
-                "runs and that nothing blocks its port"
+                f"stream {found.label} does not answer; check that the tracker's "
+                "program runs and that nothing blocks its port"
             ) from problem
         except OSError as problem:
             raise DeviceError(self._lost) from problem
+        for offset in TEST_SAMPLES:
+            tag, stamp_s, *values = self._stamped.unpack_from(self._left, self._here)
+            self._use(self._size)
+            wanted = [(-1) ** k * (first + offset + k) for k in range(len(values))]
+            if (tag, stamp_s, values) != (STAMPED, TEST_STAMP_S, wanted):
+                raise ValueError("its test samples are others")
 
-    def _read(self, wait_s: float) -> None:
-        """Wait for more bytes."""
-        self._line.settimeout(wait_s)
-        self._more()
-
-    def _more(self) -> None:
+    def _more(self, end_s: float | None = None) -> None:
         """Read what has come behind what is left; an end is a DeviceError."""
-        here, end = self._here, self._end
-        if here:
-            self._buffer[: end - here] = self._buffer[here:end]
-            self._here, self._end = 0, end - here
-        count = self._line.recv_into(self._view[self._end :])
-        if not count:
+        if end_s is not None:
+            self._line.settimeout(max(end_s - time.monotonic(), 0.001))
+        read = self._receive(AT_ONCE_BYTES)
+        if not read:
             raise DeviceError(self._lost)
-        self._end += count
+        self._left, self._here = self._left[self._here :] + read, 0
 
     def next(self, wait_s: float) -> tuple[float, tuple[float, ...]] | None:
         """Return the next sample, or None when none came in time.
@@ -167,42 +147,46 @@ class Feed:
         DeviceError
             The stream was lost.
         """
-        here, end = self._here, self._end
         try:
-            if wait_s != self._wait_s:
-                self._patience(wait_s)
-            if here == end:  # as nearly always: nothing is left of what was read
-                here, end = 0, self._line.recv_into(self._buffer)
-                self._here, self._end = here, end
-                if not end:
-                    raise DeviceError(self._lost)
-            if end - here < self._stamped.size or self._buffer[here] != STAMPED:
-                return self._odd()
+            if self._left or wait_s != self._wait_s:
+                return self._odd(wait_s)
+            read = self._receive(AT_ONCE_BYTES)
+            if len(read) != self._size or read[0] != STAMPED:
+                self._left = read
+                return self._odd(wait_s)
         except OSError as problem:
             self._silence(problem)
             return None
-        fields = self._take(self._buffer, here)
-        self._here = here + self._stamped.size
+        # As nearly always: one sample, and nothing else.
+        fields = self._unpack(read)
         self._stamp_s = stamp_s = fields[1]
         return (stamp_s, fields[2:]) if stamp_s else None
 
-    def _odd(self) -> tuple[float, tuple[float, ...]] | None:
-        """Take a sample without a stamp, or wait for the rest of one."""
+    def _odd(self, wait_s: float) -> tuple[float, tuple[float, ...]] | None:
+        """Take a sample of several or of parts, with or without a stamp."""
+        if wait_s != self._wait_s:
+            self._patience(wait_s)
+        if not self._left:
+            self._more()
         while True:
-            rest = self._end - self._here
-            tag = self._buffer[self._here] if rest else DEDUCED
+            rest = len(self._left) - self._here
+            tag = self._left[self._here]
             if tag not in (DEDUCED, STAMPED):  # whatever follows, it is no sample
                 raise DeviceError(self._lost)
-            stamped = tag == STAMPED
-            form = self._stamped if stamped else self._deduced
+            form = self._stamped if tag == STAMPED else self._deduced
             if rest >= form.size:
                 break
             self._more()
-        fields = form.unpack_from(self._buffer, self._here)
-        self._here += form.size
-        self._stamp_s = fields[1] if stamped else self._stamp_s + self._interval_s
-        sample = fields[2:] if stamped else fields[1:]
-        return (self._stamp_s, sample) if self._stamp_s else None
+        _, *fields = form.unpack_from(self._left, self._here)
+        self._use(form.size)
+        stamped = tag == STAMPED
+        self._stamp_s = fields.pop(0) if stamped else self._stamp_s + self._interval_s
+        return (self._stamp_s, tuple(fields)) if self._stamp_s else None
+
+    def _use(self, count: int) -> None:
+        self._here += count
+        if self._here == len(self._left):
+            self._left, self._here = b"", 0
 
     def _silence(self, problem: OSError) -> None:
         """Nothing came in time, or the stream was lost."""
