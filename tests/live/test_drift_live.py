@@ -101,7 +101,9 @@ def client(start: Start, home: Path) -> Iterator[Client]:
     start("simulate", "--seed", "4", "--tracker", "screen")
     markers = lsl.MarkerOutlet("keys", "keys-of-a-test")
     raw = lsl.GazeInlet(find(SOURCE))
-    yield Client(gaze=raw, raw=raw, markers=markers)
+    made = Client(gaze=raw, raw=raw, markers=markers)
+    yield made
+    made.gaze.close()
     markers.close()
 
 
@@ -121,6 +123,8 @@ def told(program: Program) -> list[str]:
 def published(start: Start, client: Client, *flags: str) -> tuple[Program, list[str]]:
     program = start("publish", "--person", WHO, "--stream", SOURCE, "--json", *flags)
     lines = told(program)
+    if client.gaze is not client.raw:
+        client.gaze.close()
     client.gaze = lsl_live.LiveInlet(find(f"calibkit:{SOURCE}"))
     until(lambda: client.markers.wait_for_consumers(0.1))
     client.read(2.2)  # the publisher looks for marker streams every two seconds
