@@ -156,6 +156,7 @@ def test_the_publisher_records_nothing() -> None:
 
 
 LIVE = ("commands/publish.py", "joined/wiring_", "live/", "streams/lsl_live")
+LIVE += ("streams/lsl_feed",)
 
 
 def test_the_publisher_asks_nothing() -> None:
