@@ -250,12 +250,19 @@ def test_inlier_probability_by_scipy() -> None:
 
 
 def test_halves_predict_one_another() -> None:
-    """Plain recomputation with refits: even looks from odd ones, and the reverse."""
+    """Plain recomputation with refits: even looks from odd ones, and the reverse.
+
+    Densities by scipy, but for the constant.
+    """
+    from scipy.stats import multivariate_t
+
+    constant = multivariate_t(shape=np.eye(4), df=bayes.NU).logpdf(np.zeros(4))
     people = crowd(12, seed=8)
     found = learned(people[:10])
     prepared = population.stack(basis(2), people[10:])
-    error = population.halves_error(found, prepared)
-    assert error.shape == (2, LOOKS)
+    halves = population.halves(found, prepared)
+    error = halves.error
+    assert error.shape == halves.density.shape == (2, LOOKS)
     for k in range(2):
         made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
         for half in range(2):
@@ -270,6 +277,14 @@ def test_halves_predict_one_another() -> None:
                 left = made.target[k, look] - made.design[k, look] @ post.mean
                 away = np.linalg.norm(left.reshape(2, 2).mean(axis=0))
                 assert error[k, look] == pytest.approx(away, rel=0.1, abs=0.03)
+                told = multivariate_t(
+                    shape=made.design[k, look] @ post.cov @ made.design[k, look].T
+                    + made.noise[k, look],
+                    df=bayes.NU,
+                ).logpdf(left)
+                assert halves.density[k, look] == pytest.approx(
+                    told - constant, abs=0.3
+                )
 
 
 @settings(max_examples=25, deadline=None)

@@ -74,6 +74,7 @@ def learn(
     rounds: int,
     share: Array | None = None,
     people: int = 0,
+    known: Array | None = None,
 ) -> Population:
     """Mean and covariance over people, and the noise that they share.
 
@@ -91,6 +92,8 @@ def learn(
         What each counts, 1 on average.
     people : int, optional
         How many persons they are, if not k.
+    known : array (d, d), optional
+        What goes together in how people differ, as `structured` takes it.
 
     Notes
     -----
@@ -117,7 +120,8 @@ def learn(
         weights = posterior.mean
         middle = _mean(prior, root, posterior, share, start)
         mean = middle.mean
-        cov = structured(_spread(mean, posterior, share), basis, people or count)
+        spread = _spread(mean, posterior, share)
+        cov = structured(spread, basis, people or count, known)
         noise = _noise(noise, prepared, made, posterior, trust)
     weights_over_people = Gaussian(mean=mean, cov=cov)
     return Population(
@@ -226,18 +230,30 @@ def _split(noise: Noise, total: Array, number: Array) -> Noise:
     return replace(noise, fixation=fixation, eye=np.sqrt(shrunk))
 
 
-def halves_error(population: Population, prepared: Prepared) -> Array:
-    """How far off, in degrees, each look is predicted from the other half's looks.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Halves:
+    """How each look is predicted from its person's other half, (k, T); NaN: padding.
+
+    Parameters
+    ----------
+    error : array, degrees
+        How far off, the mean of the eyes that were seen.
+    density : array
+        Logarithm, but for a constant; Student's t, so that no lapse costs much.
+    """
+
+    error: Array
+    density: Array
+
+
+def halves(population: Population, prepared: Prepared) -> Halves:
+    """Predict each look from the other half's looks.
 
     Parameters
     ----------
     population : Population
         Learned without these persons.
     prepared : Prepared
-
-    Returns
-    -------
-    array (k, T), the mean of the eyes that were seen; NaN for padding
     """
     count, longest = prepared.target.shape[:2]
     size = prepared.design.shape[-1]
@@ -245,7 +261,7 @@ def halves_error(population: Population, prepared: Prepared) -> Array:
     made = blocks(prepared, population.noise, carried(prepared, weights))
     root = population.weights.root()
     start = bayes.prior_weights(population.weights, made)
-    error = np.full((count, longest), np.nan)
+    error, density = np.full((2, count, longest), np.nan)
     for half in range(2):
         hidden = (np.arange(longest) % 2 == half) & made.present.any(-1)
         trust = np.where(hidden, 1e-9, start)
@@ -253,9 +269,12 @@ def halves_error(population: Population, prepared: Prepared) -> Array:
             solution = bayes.solve(population.weights, made, trust, root)
             fresh = bayes.bounded_weights(solution.distance2(), made.counts)
             trust = np.where(hidden, 1e-9, fresh)
-        left = bayes.solve(population.weights, made, trust, root).left_out
-        eyes = left.reshape(count, longest, -1, 2).sum(axis=2)
+        found = bayes.solve(population.weights, made, trust, root)
+        eyes = found.left_out.reshape(count, longest, -1, 2).sum(axis=2)
         seen = np.maximum(made.counts / 2.0, 1.0)
         away = np.linalg.norm(eyes, axis=-1) / seen
         error = np.where(hidden, away, error)
-    return error
+        volume = np.linalg.slogdet(found.left_out_cov)[1]
+        told = bayes.student_density(found.distance2(), volume, made.counts)
+        density = np.where(hidden, told, density)
+    return Halves(error=error, density=density)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes, population
+from calibkit.fitted.anatomy import anatomy
 from calibkit.fitted.basis import Basis, supported_degree
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import (
@@ -37,8 +38,9 @@ from calibkit.fitted.observations import (
 )
 from calibkit.fitted.population import (
     AIM_DEG,
+    Halves,
     Population,
-    halves_error,
+    halves,
     people,
     stack,
 )
@@ -55,6 +57,8 @@ TRIAL_ROUNDS = 7
 FOLDS = 5
 COVARIATE_GAIN = 0.005  # by how much a covariate must shrink errors
 DEGREE_LOSS = 0.02  # by how much a higher degree may enlarge them
+# By how many standard errors looks must be more likely for anatomy to hold here.
+ANATOMY_SURE = 2.0
 TRIAL_SITTINGS = 40  # choosing functions needs no more
 # The least share of what is left over at check targets that is not the person's aim.
 DRIFT_LEAST = 0.3
@@ -98,10 +102,10 @@ def learn_shared(
     """
     recordings = only_recordings(recordings)
     crowd = crowd_of(recordings, eyes, tuple(extra), min_confidence)
-    basis = _choose_basis(crowd)
+    basis, known = _choose_functions(crowd)
     sittings = len(crowd.points)
     rounds = int(np.clip(ROUNDS_PEOPLE // sittings, ROUNDS_LEAST, ROUNDS))
-    learned = _learn(crowd, basis, np.arange(sittings), rounds)
+    learned = _learn(crowd, basis, np.arange(sittings), rounds, known)
     count = crowd.people
     noise = _for_others(_finish_noise(crowd, basis, learned), sittings)
     setups = np.unique(
@@ -188,7 +192,11 @@ def _points(crowd: Crowd, basis: Basis, found: Points) -> Points:
 
 
 def _learn(
-    crowd: Crowd, basis: Basis, which: NDArray[np.int_], rounds: int
+    crowd: Crowd,
+    basis: Basis,
+    which: NDArray[np.int_],
+    rounds: int,
+    known: Array | None = None,
 ) -> Population:
     eyes = len(crowd.layout.eyes)
     prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
@@ -203,12 +211,13 @@ def _learn(
     start = prior_weights(basis, plan.in_degrees, slopes=pose_slopes(basis, plan))
     share = crowd.share[which]
     people = len(np.unique(crowd.person[which]))
-    return population.learn(prepared, basis, start, noise, rounds, share, people)
+    return population.learn(prepared, basis, start, noise, rounds, share, people, known)
 
 
-def _choose_basis(crowd: Crowd) -> Basis:
+def _choose_functions(crowd: Crowd) -> tuple[Basis, Array | None]:
     """Degree first, then covariates that pay, by what they predict of others.
 
+    At last whether what anatomy says of how people differ holds here, by the same.
     A pose that features mean little without is always read: it hardly changes while
     people look at a few targets, and does while they use what was learned.
     Judged by the error of left-out halves of left-out people, not by its density: few
@@ -230,7 +239,11 @@ def _choose_basis(crowd: Crowd) -> Basis:
         trial = _trial(crowd, _basis(crowd, degree, (*groups, group)), which)
         if _gain(best, trial, unsure=1.0) > COVARIATE_GAIN:
             groups, best = (*groups, group), trial
-    return _basis(crowd, degree, groups)
+    basis = _basis(crowd, degree, groups)
+    known = anatomy(crowd.layout, basis)
+    if known is None or not _holds(best, _trial(crowd, basis, which, known)):
+        return basis, None
+    return basis, known
 
 
 def _pose_groups(plan: Layout) -> tuple[str, ...]:
@@ -239,31 +252,45 @@ def _pose_groups(plan: Layout) -> tuple[str, ...]:
     return tuple(dict.fromkeys(group for name, group in pairs if name in pose))
 
 
-def _gain(before: Array, after: Array, unsure: float = 0.0) -> float:
-    """By how much errors (k, T) shrink: mean logarithm, lapses and zeros bounded.
+def _gain(before: Halves, after: Halves, unsure: float = 0.0) -> float:
+    """By how much errors shrink: mean logarithm, lapses and zeros bounded.
 
     Less so many standard errors over people: with few, chance makes anything pay.
     """
-    middle = float(np.nanmedian(before)) + 1e-9
-    part = np.log(before**2 + middle**2) - np.log(after**2 + middle**2)
+    middle = float(np.nanmedian(before.error)) + 1e-9
+    part = np.log(before.error**2 + middle**2) - np.log(after.error**2 + middle**2)
     each = 0.5 * np.nanmean(part, axis=1)
     error = float(np.nanstd(each)) / np.sqrt(max(len(each) - 1, 1))
     return 0.5 * float(np.nanmean(part)) - unsure * error
 
 
-def _trial(crowd: Crowd, basis: Basis, which: NDArray[np.int_]) -> Array:
-    """Errors (k, T) of each person's looks under what the others teach."""
+def _holds(before: Halves, after: Halves) -> bool:
+    """Whether looks are surely more likely, over people, and no farther off."""
+    each = np.nansum(after.density - before.density, axis=1)
+    unsure = float(np.std(each)) * np.sqrt(len(each))
+    likelier = float(each.sum()) > ANATOMY_SURE * unsure
+    return likelier and _gain(before, after) > 0.0
+
+
+def _trial(
+    crowd: Crowd,
+    basis: Basis,
+    which: NDArray[np.int_],
+    known: Array | None = None,
+) -> Halves:
+    """Each person's looks under what the others teach."""
     prepared = stack(basis, [_points(crowd, basis, crowd.points[k]) for k in which])
     persons = crowd.person[which]
     folds = min(FOLDS, len(np.unique(persons)))
     turn = np.unique(persons, return_inverse=True)[1] % folds
-    errors = np.full(prepared.target.shape[:2], np.nan)
+    error, density = np.full((2, *prepared.target.shape[:2]), np.nan)
     for fold in range(folds):
         out = np.flatnonzero(turn == fold)
         rest = np.setdiff1d(np.arange(len(which)), out)
-        learned = _learn(crowd, basis, which[rest], TRIAL_ROUNDS)
-        errors[out] = halves_error(learned, people(prepared, out))
-    return errors
+        learned = _learn(crowd, basis, which[rest], TRIAL_ROUNDS, known)
+        found = halves(learned, people(prepared, out))
+        error[out], density[out] = found.error, found.density
+    return Halves(error=error, density=density)
 
 
 def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:

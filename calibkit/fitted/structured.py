@@ -3,7 +3,8 @@
 Faces are alike left and right. Seen in a mirror, a person's right eye is a left one:
 offsets right, rolls and half of the bends change sign, and how people differ is the
 same as before. So each person stands for two; and eyes whose offsets go apart, but up
-together, need not share one number for both.
+together, need not share one number for both. What goes together by anatomy is known of
+some trackers, too (`anatomy`).
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted.basis import GROUPS, Basis, exponents
+from calibkit.fitted.basis import Basis, exponents
 
 Array = NDArray[np.float64]
 
@@ -26,7 +27,9 @@ ENOUGH_PEOPLE = 20.0
 BENT = 2  # up to this degree, functions of people go together
 
 
-def structured(cov: Array, basis: Basis, count: int) -> Array:
+def structured(
+    cov: Array, basis: Basis, count: int, known: Array | None = None
+) -> Array:
     """Shrink a covariance over people towards a mirrored and a plain one.
 
     Parameters
@@ -35,6 +38,9 @@ def structured(cov: Array, basis: Basis, count: int) -> Array:
     basis : Basis
     count : int
         How many people it is of.
+    known : array (d, d), optional
+        What goes together by anatomy, each kind's mean variance 1: in the plain one's
+        place, up to the bends.
 
     Returns
     -------
@@ -42,6 +48,9 @@ def structured(cov: Array, basis: Basis, count: int) -> Array:
     """
     apart = ENOUGH_PEOPLE**2 / (count**2 + ENOUGH_PEOPLE**2)
     one = plain(cov, basis)
+    if known is not None:
+        sd = np.sqrt(np.diag(one))
+        one = np.where(_bent(basis), known * np.outer(sd, sd), one)
     target = apart * one + (1.0 - apart) * _together(cov, one, basis)
     worth = np.tile(np.array(STRUCTURE_PEOPLE)[basis.group], len(cov) // basis.terms)
     own, known = np.sqrt(count / (count + worth)), np.sqrt(worth / (count + worth))
@@ -66,35 +75,43 @@ def mirrored(cov: Array, basis: Basis) -> Array:
     return found
 
 
-def plain(cov: Array, basis: Basis) -> Array:
-    """Keep for each kind of function its mean variance and that of both eyes together.
+def kinds(basis: Basis) -> NDArray[np.int_]:
+    """Kind of each weight, (d,): its group of functions, gains apart from the rest.
 
     Gains are of another kind than what one axis takes from the other.
     """
-    eyes, terms, group = len(basis.centre), basis.terms, basis.group
-    shaped = cov.reshape(eyes, 2, terms, eyes, 2, terms)
-    out = np.zeros_like(shaped)
-    kinds: dict[tuple[int, bool], list[tuple[int, int]]] = {}
-    for a in range(2):
-        for k in range(terms):
-            gain = GROUPS[group[k]] == "linear" and k == 1 + a
-            kinds.setdefault((int(group[k]), gain), []).append((a, k))
-    for index in kinds.values():
-        own = np.mean([shaped[e, a, k, e, a, k] for e in range(eyes) for a, k in index])
-        across = (
-            np.mean([shaped[0, a, k, 1, a, k] for a, k in index]) if eyes == 2 else 0.0
-        )
-        across = float(np.clip(across, -0.95 * own, 0.95 * own))
-        for a, k in index:
-            for e in range(eyes):
-                for f in range(eyes):
-                    out[e, a, k, f, a, k] = own if e == f else across
-    return out.reshape(cov.shape)
+    found = np.tile(2 * basis.group, (2, 1))
+    for axis in range(2):
+        found[axis, 1 + axis] += 1
+    return np.tile(found.ravel(), len(basis.centre))
+
+
+def plain(cov: Array, basis: Basis) -> Array:
+    """Keep for each kind of function its mean variance, and what both eyes share."""
+    kind, eyes = kinds(basis), len(basis.centre)
+    half = len(cov) // eyes
+    both = np.zeros(half) if eyes == 1 else np.diag(cov[:half, half:])
+    variances, out = np.diag(cov), np.zeros_like(cov)
+    for k in np.unique(kind):
+        rows = np.flatnonzero(kind == k)
+        first = rows[rows < half]
+        own = variances[rows].mean()
+        across = float(np.clip(both[first].mean(), -0.95 * own, 0.95 * own))
+        out[rows, rows] = own
+        if eyes == 2:
+            out[first, first + half] = out[first + half, first] = across
+    return out
 
 
 def _together(cov: Array, one: Array, basis: Basis) -> Array:
     """Mean of the people and of them mirrored; higher functions stay plain."""
-    bent = np.tile(basis.group <= BENT, len(cov) // basis.terms)
     mean = 0.5 * (cov + mirrored(cov, basis))
-    found: Array = np.where(bent[:, None] & bent, mean, one)
+    found: Array = np.where(_bent(basis), mean, one)
     return found
+
+
+def _bent(basis: Basis) -> NDArray[np.bool_]:
+    """Pairs of weights (d, d) of people that may go together."""
+    bent = np.tile(basis.group <= BENT, basis.size // basis.terms)
+    pairs: NDArray[np.bool_] = bent[:, None] & bent
+    return pairs
