@@ -74,7 +74,7 @@ def exact(person: simulation.Person, seed: int) -> Exact:
     ends = rec.targets["offset"][:, None]
     rows = (ends - STEADY_S < rec.time) & (rec.time <= ends)
     when = (ends - STEADY_S < times) & (times <= ends)
-    seen = np.isfinite(signals.xy).all(-1)
+    seen = np.asarray(np.isfinite(signals.xy).all(-1))
     both = (seen[:, None] & rows).any(-1).all(0)
     gaze = np.array([truth[w].mean(axis=0) for w in when[both]]).reshape(-1, 2)
     return Exact(
