@@ -582,3 +582,11 @@ def test_a_steady_person_shows_no_pattern(people: dict[str, Any]) -> None:
     found = [pattern(people["steady"], protocol, True) for pattern in
              coach_patterns.PATTERNS]  # fmt: skip
     assert [f.name for f in found if f is not None] == []
+
+
+@pytest.mark.parametrize("verdict", ["better", "worse"])
+def test_no_comparison_is_said_to_be_certain(verdict: str) -> None:
+    """Source: Cromwell's rule (Lindley 1985, Making Decisions; from memory)."""
+    assert "99%" in coach_words.compared(verdict, 0.99999)
+    assert "96%" in coach_words.compared(verdict, 0.96)
+    assert "99%" in coach_words.better_eye("left", 0.4, 0.6, 1.0)

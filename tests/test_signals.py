@@ -196,6 +196,11 @@ def test_a_stream_without_metadata_says_how_to_name_its_channels() -> None:
     bare = (channel(""), channel(""), channel(""))
     signal = judged(np.ones((50, 3)), bare)
     assert "Name them once" in " ".join(about(signal, "stream"))
+    assert "--draft" in " ".join(find.move for find in signal.findings)
+    # It is not the eyes: a session with such a stream is refused (run_live).
+    said = signals_words.summary(signal)
+    assert "channels are named" in said
+    assert "anyway" not in said
 
 
 def test_without_a_setup_noise_is_relative_and_said_so() -> None:

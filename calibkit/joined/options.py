@@ -313,7 +313,7 @@ def number(
             value = math.nan
         if not (math.isfinite(value) and low <= value <= high):
             raise argparse.ArgumentTypeError(
-                f"{text!r} is not {kind} from {low:g} to {high:g} {unit}".rstrip()
+                f"{text!r} is not {kind} from {low:.10g} to {high:.10g} {unit}".rstrip()
             )
         return value
 

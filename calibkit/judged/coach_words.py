@@ -10,6 +10,8 @@ from collections.abc import Sequence
 
 from calibkit.language import _, later, plural
 
+SUREST = 0.99  # as data are ever said to be: a hundred per cent would be a promise
+
 
 def grid(rows: int, columns: int) -> str:
     """Name a grid of keys, also within a sentence."""
@@ -118,7 +120,7 @@ def better_eye(eye: str, alone_deg: float, both_deg: float, sure: float) -> str:
     return _(
         "The {eye} eye alone is {alone:.1f} degrees off, both together are {both:.1f}. "
         "It is the better one with {sure:.0%} probability, so use it alone."
-    ).format(eye=_(eye), alone=alone_deg, both=both_deg, sure=sure)
+    ).format(eye=_(eye), alone=alone_deg, both=both_deg, sure=min(sure, SUREST))
 
 
 def elsewhere(count: int, shown: int) -> str:
@@ -272,7 +274,7 @@ def compared(verdict: str, sure: float) -> str:
         "worse": _("The new attempt is worse, with {sure:.0%} probability."),
         "can't tell": _("The two attempts are too alike to tell which is better."),
     }
-    return texts[verdict].format(sure=sure)
+    return texts[verdict].format(sure=min(sure, SUREST))
 
 
 def tired(names: Sequence[str]) -> str:
