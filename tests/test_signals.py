@@ -195,7 +195,7 @@ def test_nothing_at_all_is_told_too() -> None:
 def test_a_stream_without_metadata_says_how_to_name_its_channels() -> None:
     bare = (channel(""), channel(""), channel(""))
     signal = judged(np.ones((50, 3)), bare)
-    assert "Name them once" in " ".join(about(signal, "stream"))
+    assert "Name them" in " ".join(about(signal, "stream"))
     assert "--draft" in " ".join(find.move for find in signal.findings)
     # It is not the eyes: a session with such a stream is refused (run_live).
     said = signals_words.summary(signal)

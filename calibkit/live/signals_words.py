@@ -145,10 +145,7 @@ def stream(count: int, watched_s: float, eyes: Sequence[Eye]) -> Iterator[Findin
             about="stream",
             level="poor",
             words=_("The stream does not say what its channels are."),
-            move=_(
-                "Name them once: calibkit streams --draft FILE writes what to correct, "
-                "--names FILE keeps it."
-            ),
+            move=_("Name them: calibkit streams --draft FILE, then --names FILE."),
         )
 
 
@@ -376,10 +373,7 @@ def lines(signal: Signal) -> list[str]:
 def summary(signal: Signal) -> str:
     """One sentence at the end; going on is allowed wherever something can be read."""
     if not signal.eyes:
-        return _(
-            "Nothing can be judged before the channels are named, and no session can "
-            "begin."
-        )
+        return _("Before its channels are named nothing can be judged or begun.")
     if signal.lost:
         return _(
             "No eye is seen now. Calibrating can begin anyway and waits for the eyes; "
