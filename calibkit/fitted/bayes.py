@@ -73,14 +73,16 @@ class Solution:
     left_out: Array
     left_out_cov: Array
 
-    def strain(self, blocks: Blocks) -> float:
+    def strain(self, blocks: Blocks, which: NDArray[np.bool_] | None = None) -> float:
         """How much farther off left-out blocks are than expected: about 1.
 
         From the calmest third, whatever the rest of the blocks does: the 0.35 quantile
-        of squared distances per number, which is 0.6 for blocks of four.
+        of squared distances per number, which is 0.6 for blocks of four. `which` (T,)
+        says of which blocks.
         """
         counts = blocks.counts
-        each = self.distance2()[counts > 0] / counts[counts > 0]
+        kept = counts > 0 if which is None else (counts > 0) & which
+        each = self.distance2()[kept] / counts[kept]
         return float(np.quantile(each, 0.35)) / 0.6 if len(each) else 1.0
 
     def distance2(self) -> Array:

@@ -45,6 +45,7 @@ ELSEWHERE = 1.2
 # Up to so many looks every set of lapses is tried; of more, so many are believed first.
 MOST_SETS, MOST_FIRST = 5, 8
 LEFT_OUT = 1e-4  # trust in a lapse
+LAPSE_ODDS = float(np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE)))
 # Where of more looks than these so large a share is believed, none is seen mirrored.
 AGREED = 0.75
 NEGLIGIBLE = 0.003
@@ -249,8 +250,8 @@ def _each_set(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     lapsed = sets[~(sets & ~found.seen.any(axis=1)).any(axis=1)]
     seen = _seen(prior, found, prior.noise, lapsed)
     solved = np.linalg.solve(seen.cov, seen.start[:, None])[..., 0]
-    odds = lapsed.sum(axis=1) * np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE))
-    score = odds - 0.5 * (solved @ seen.start + np.linalg.slogdet(seen.cov)[1])
+    score = LAPSE_ODDS * lapsed.sum(axis=1)
+    score = score - 0.5 * (solved @ seen.start + np.linalg.slogdet(seen.cov)[1])
     return score, np.where(lapsed, LEFT_OUT, 1.0)
 
 
@@ -267,7 +268,7 @@ def _each_first(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     lapsed = (trust < 0.5) & (given.counts > 0)
     added = lapsed[..., None, None] * anywhere(made.target.shape[1])
     each = given.log_evidence(made.noise + added, np.ones(trust.shape))
-    return each + np.log(LAPSE_SHARE) * lapsed.sum(axis=-1), trust
+    return each + LAPSE_ODDS * lapsed.sum(axis=-1), trust
 
 
 def perhaps_moved(prior: SharedMapping, found: Estimate, looks: Points) -> Estimate:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted.basis import Basis
-from calibkit.fitted.bayes import Gaussian
+from calibkit.fitted.bayes import Blocks, Gaussian, Solution
 from calibkit.fitted.between import Expected, expected
 from calibkit.fitted.observations import (
     Noise,
@@ -41,6 +41,10 @@ CALM_STRAIN = 1.5  # as expected: no other level of noise needs a trial
 # How far below what looks predict of one another the evidence may put a person's noise:
 # few looks and many functions make it sink too far.
 LEAST_FACTOR = 0.35
+LAPSED = 0.2  # less trust than this: rather a gross error than a look at the target
+# So many looks agree with people learned from by no chance: the rest are lapses then,
+# and no sign of a mapping that is wrong.
+AGREEING = 2
 LAPSE_SHARE = 0.15  # of looks, where it is asked which of two mappings holds
 
 
@@ -61,7 +65,8 @@ class Estimate:
     score : float
         Log predictive density of each look given the others, summed (Student's t).
     strain : float
-        How much farther off left-out looks are than expected; about 1.
+        How much farther off left-out looks are than expected; about 1. Under a learned
+        prior that looks agree with, of looks that are no lapses.
     takes_turns : bool
         Whether now one eye is on the targets, now the other.
     averaged : bool
@@ -140,7 +145,7 @@ def estimate(
         trust=trust,
         away=away(solution.left_out, made.present),
         score=solution.predictive(made),
-        strain=solution.strain(made),
+        strain=solution.strain(made, _sound(noise, trust) if start is None else None),
     )
 
 
@@ -161,9 +166,13 @@ def predicted(prior: Gaussian, basis: Basis, found: Estimate, looks: Points) -> 
     """
     prepared = prepare(basis, looks)
     made = blocks(prepared, found.noise, carried(prepared, found.weights.mean))
-    logs = sound_or_lapse(expected(prior, prepared).solve(made, found.trust), made)
+    return _either(expected(prior, prepared).solve(made, found.trust), made)
+
+
+def _either(solution: Solution, made: Blocks) -> float:
+    """Log predictive density of looks that are at the target or lapses, summed."""
     share = np.log([[1.0 - LAPSE_SHARE], [LAPSE_SHARE]])
-    return float(np.logaddexp(*(logs + share)).sum())
+    return float(np.logaddexp(*(sound_or_lapse(solution, made) + share)).sum())
 
 
 def _first_factor(
@@ -178,7 +187,8 @@ def _first_factor(
     Without it, nearly every look of a far noisier person would seem a lapse.
     """
     best, chosen = -np.inf, 0.0
-    count = factor_count(noise)
+    count, vague = factor_count(noise), noise.spread >= VAGUE_SPREAD
+    given_others = Solution.predictive if vague else _either
     for step in steps:
         factors = np.full(count, step)
         factors[-1] = 0.0
@@ -189,12 +199,29 @@ def _first_factor(
             trust = given.robust_weights(made, trust, rounds=4)
             solution = given.solve(made, trust)
             weights = solution.posterior.mean
-        score = solution.predictive(made) - 0.5 * (step / WIDE_STEP) ** 2
+        score = given_others(solution, made) - 0.5 * (step / WIDE_STEP) ** 2
         if score > best:
             best, chosen = score, float(step)
         if step == 0.0 and solution.strain(made) < CALM_STRAIN:
             break
     return chosen
+
+
+def _lapsed(noise: Noise, trust: Array) -> NDArray[np.bool_]:
+    """Which looks are gross errors; none, where no people say what is one."""
+    lapsed: NDArray[np.bool_] = trust < (
+        0.0 if noise.spread >= VAGUE_SPREAD else LAPSED
+    )
+    return lapsed
+
+
+def _sound(noise: Noise, trust: Array) -> NDArray[np.bool_] | None:
+    """Which looks a mapping can be judged by; None for all.
+
+    Not where the looks alone said which of them are lapses: some agree by chance.
+    """
+    sound = ~_lapsed(noise, trust)
+    return sound if sound.sum() >= AGREEING else None
 
 
 def away(left_out: Array, present: NDArray[np.bool_]) -> Array:
@@ -225,9 +252,13 @@ def _person_noise(
     least = middle - (0.0 if prepared.moving.any() else LEAST_FACTOR)
 
     glide = glided(prepared)
+    # A lapse fits whatever the noise is: with less of it, its volume alone would win.
+    fixed = structures(noise, middle[None])[:, None] * glide
+    lapsed = _lapsed(noise, trust)[:, None, None]
 
     def scores(at: Array) -> Array:
-        loud = through + structures(noise, at)[:, None] * glide
+        loud = structures(noise, at)[:, None] * glide
+        loud = through + np.where(lapsed, fixed, loud)
         trusts = np.broadcast_to(trust, (len(at), len(trust)))
         away2 = np.sum((at - middle) ** 2, axis=1) / noise.spread**2
         value: Array = given.log_evidence(loud, trusts) - 0.5 * away2
