@@ -74,12 +74,16 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True)
 class Sitting:
-    """A recording with its truth: `label` says which check each of `samples` is of."""
+    """A recording with its truth: `label` says which check each of `samples` is of.
+
+    `truth` (k, 3) is time in seconds and where the person really looked, px.
+    """
 
     rec: Recording
     samples: NDArray[np.floating]
     label: NDArray[np.int_]
     true_px: Array
+    truth: Array
 
     @property
     def first_check(self) -> int:
@@ -173,6 +177,7 @@ def _with_truth(rec: Recording, times: Array, truth: Array) -> Sitting:
         samples=np.concatenate([*samples, np.empty((0, width))]),
         label=np.concatenate([*labels, np.empty(0)]).astype(int),
         true_px=np.array(places).reshape(-1, 2),
+        truth=np.column_stack([times, truth]),
     )
 
 

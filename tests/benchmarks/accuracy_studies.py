@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from accuracy_lapses import looked_at
 from accuracy_limit import known, limit_of
 from accuracy_people import (
     CROSS,
@@ -37,6 +38,7 @@ RIVALS = ("offset", "affine", "quadratic", "quadratic-robust", "thin-plate")
 ORDER = [4, 0, 8, 2, 6, *[i for i in range(16) if i not in (4, 0, 8, 2, 6)]]
 LIMIT_PEOPLE = 80
 HIERARCHICAL, ALONE, KNOWN = "hierarchical, K=20", "hierarchical, no prior", "limit"
+LAPSES_KNOWN, TOLD = "lapses known, K=20", 0.4  # and at which share of them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,6 +180,9 @@ def inattentive(place: Place, shared: SharedMapping) -> Iterator[Row]:
             for n in (1, 2, 3, 5, 9, 16):
                 fitted = fit(sitting.rows(LAYOUTS[n]), shared)
                 yield whom.row(HIERARCHICAL, n, fitted, sitting)
+                if lapse == TOLD:
+                    told = fit(looked_at(sitting, LAYOUTS[n]), shared)
+                    yield whom.row(LAPSES_KNOWN, n, told, sitting)
             for n in (9, 16):
                 names = ("quadratic", "quadratic-robust")
                 yield from _rivals(whom, sitting, shared, names, n)
@@ -201,6 +206,9 @@ def steady(place: Place) -> Iterator[Row]:
             for n in (1, 2, 5, 9) if lapse == 0 else (5, 9):
                 fitted = fit(sitting.rows(LAYOUTS[n]), shared)
                 yield whom.row(HIERARCHICAL, n, fitted, sitting)
+                if lapse == TOLD:
+                    told = fit(looked_at(sitting, LAYOUTS[n]), shared)
+                    yield whom.row(LAPSES_KNOWN, n, told, sitting)
 
 
 def kinds(place: Place, shared: SharedMapping) -> Iterator[Row]:

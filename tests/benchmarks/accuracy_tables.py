@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from accuracy_people import Array, Row
+from numpy.typing import NDArray
 
 HIERARCHICAL, ALONE, LIMIT = "hierarchical, K=20", "hierarchical, no prior", "limit"
+LAPSES_KNOWN = "lapses known, K=20"
 Keep = Callable[[Row], bool]
 
 
@@ -73,6 +75,31 @@ class Rows:
         low, high = np.percentile(drawn, [2.5, 97.5])
         return float(low), float(high)
 
+    def by(self, other: Rows) -> str:
+        """Ratio of medians to others' of the same persons, 95 % interval; "" of none.
+
+        Persons are drawn with replacement, the same for both.
+        """
+        mine = {row.person: row.error for row in self.rows}
+        theirs = {row.person: row.error for row in other.rows}
+        both = [name for name in mine if name in theirs]
+        if not both:
+            return ""
+        rng = np.random.default_rng(0)
+
+        def ratio(which: NDArray[np.int_]) -> float:
+            chosen = [both[k] for k in which]
+            above, below = (
+                np.nanmedian(np.concatenate([part[name] for name in chosen]))
+                for part in (mine, theirs)
+            )
+            return float(above / below)
+
+        count = len(both)
+        drawn = [ratio(rng.integers(count, size=count)) for _ in range(500)]
+        low, high = np.percentile(drawn, [2.5, 97.5])
+        return f"{ratio(np.arange(count)):.2f} ({low:.2f}-{high:.2f})"
+
     def cell(self) -> str:
         """Median and 95th percentile; empty where nothing was measured."""
         return f"{self.median:.2f}/{self.p95:.2f}" if len(self.errors) else "–"
@@ -134,11 +161,28 @@ def inattentive(rows: Rows, trackers: Sequence[str]) -> list[str]:
     out = ["", "**Inattention** (share of targets not looked at as asked):", ""]
     out += head("tracker", "share", "mapping \\ points", *map(str, columns))
     for tracker in trackers:
-        for method in (HIERARCHICAL, "quadratic", "quadratic-robust"):
-            for lapse in (0.0, 0.2, 0.4):
+        for method in (HIERARCHICAL, LAPSES_KNOWN, "quadratic", "quadratic-robust"):
+            for lapse in (0.0, 0.2, 0.4) if method != LAPSES_KNOWN else (0.4,):
                 cells = [rows.of("main", tracker, method, n, lapse) for n in columns]
                 texts = [cell.cell() for cell in cells]
                 out.append(line(tracker, f"{lapse:.0%}", method, *texts))
+    return out
+
+
+def costs(rows: Rows, trackers: Sequence[str]) -> list[str]:
+    """Medians with 40 % of inattention by those without: ours, and lapses known."""
+    out = ["", "**What inattention of 40 % costs** (medians, by those without)", ""]
+    out += head("tracker", "people", "points", HIERARCHICAL, LAPSES_KNOWN)
+    for tracker in trackers:
+        for study, whom in (("main", "mixed"), ("steady", "steady")):
+            for n in (1, 2, 3, 5, 9, 16):
+                calm = rows.of(study, tracker, HIERARCHICAL, n)
+                ratios = [
+                    rows.of(study, tracker, method, n, 0.4).by(calm)
+                    for method in (HIERARCHICAL, LAPSES_KNOWN)
+                ]
+                if all(ratios):
+                    out.append(line(tracker, whom, str(n), *ratios))
     return out
 
 
@@ -159,7 +203,7 @@ def by_label(
             part.where(lambda r, c=c: (r.points, r.method) == c)  # type: ignore[misc]
             for c in columns
         ]
-        own = part.where(lambda r: "quadratic" not in r.method)
+        own = part.where(lambda r: "hierarchical" in r.method)
         out.append(line(name, *(cell.cell() for cell in cells), _share(own)))
     return out
 
@@ -203,6 +247,7 @@ def simulated(rows: Rows) -> Iterator[str]:
     for tracker in trackers:
         yield from attentive(rows, tracker)
     yield from inattentive(rows, trackers)
+    yield from costs(rows, trackers)
     yield from by_label(
         rows,
         "steady",
