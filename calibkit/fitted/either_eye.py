@@ -17,6 +17,7 @@ from calibkit.fitted.deviating import (
     unsteady,
 )
 from calibkit.fitted.estimate import Estimate, estimate
+from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material
 from calibkit.fitted.observations import Points
 from calibkit.fitted.prior import SharedMapping
@@ -31,6 +32,8 @@ FEWEST_APART, AGREED = 3, 0.75
 MARGIN = 3.0  # by so much more must it explain them, where the eyes do not disagree
 # What is believed less than this is not the only answer.
 CERTAIN = 0.97
+# The ordinary answer is so likely that neither eye is to be preferred.
+PLAIN = 0.9
 # Of so few looks that one eye answered, the next may well be the other's.
 FEW_TURNED = 2
 # Without other people's prior: with fewer looks, or less eye error, it is not asked.
@@ -96,7 +99,11 @@ def _or_turned(prior: SharedMapping, material: Material, best: Tried) -> Tried:
     share = np.exp(scores - scores[top])
     share /= share.sum()
     if share[top] < CERTAIN:
-        found = _unsure(found, [other for _, other, _ in options], share)
+        if share[0] > PLAIN:
+            looks = material.at_lag(lag)
+            found = with_likeness(prior.weights, prior.basis, found, looks)
+        others = [other.weights.mean for _, other, _ in options]
+        found = _unsure(found, others, share, even=share[0] > PLAIN)
     turned, angle = _turned(prior, found)
     if turned is not None:
         found = replace(found, noise=unsteady(found.noise, turned))
@@ -116,14 +123,22 @@ def _turned(prior: SharedMapping, found: Estimate) -> tuple[int | None, Array]:
     return eye, angles[eye]
 
 
-def _unsure(best: Estimate, others: list[Estimate], share: Array) -> Estimate:
-    """Return the best estimate, as unsure as the others differ from it."""
-    mean = best.weights.mean
-    cov = np.zeros_like(best.weights.cov)
+def _unsure(
+    best: Estimate, others: list[Array], share: Array, *, even: bool
+) -> Estimate:
+    """Return the best estimate, as unsure as means (d,) of weights differ from it.
+
+    `even`: by the mean of both eyes, so that neither is preferred.
+    """
+    cov = best.weights.cov.copy()
     for part, other in zip(share, others, strict=True):
-        apart = other.weights.mean - mean
-        cov += part * (other.weights.cov + np.outer(apart, apart))
-    return replace(best, weights=Gaussian(mean=mean, cov=cov), averaged=True)
+        apart = other - best.weights.mean
+        if even:
+            eyes = apart.reshape(len(best.noise.eye), -1)
+            apart = np.broadcast_to(eyes.mean(axis=0), eyes.shape).ravel()
+        cov += part * np.outer(apart, apart)
+    weights = Gaussian(mean=best.weights.mean, cov=cov)
+    return replace(best, weights=weights, averaged=True)
 
 
 def _by_turns(
