@@ -20,6 +20,7 @@ from calibkit.judged.assess_figures import TARGET_FIELDS, Assessment
 from calibkit.judged.assess_looks import Judged, elsewhere
 from calibkit.judged.assess_targets import _measures, assess
 from calibkit.kept.recording import Recording, target_rows
+from calibkit.live import drift_reference
 
 SETUP = Setup(screen_px=(1920, 1080), screen_mm=(531.36, 298.89), distance_mm=650.0)
 RATE = 60.0
@@ -356,6 +357,22 @@ def test_the_order_of_samples_does_not_matter() -> None:
     shuffled = changed(rec, time=rec.time[mixed], samples=rec.samples[mixed])
     one, other = assess(AsItCame(), rec), assess(AsItCame(), shuffled)
     assert one.targets.tolist() == other.targets.tolist()
+
+
+@pytest.mark.parametrize("stamp", [math.nan, math.inf, -math.inf])
+@pytest.mark.filterwarnings("error")
+def test_a_sample_without_a_stamp_counts_nowhere(stamp: float) -> None:
+    """Source: reliability.md, bad input 56: NaN stamps are marked. NaN compares
+    false with everything (IEEE 754, 5.11), so no search among them finds its place."""
+    rec = recording(OFFSETS)
+    lost = np.arange(len(rec.time)) % 2 == 0
+    some = changed(rec, time=np.where(lost, stamp, rec.time), time_raw=None)
+    rest = changed(rec, time=rec.time[~lost], samples=rec.samples[~lost], time_raw=None)
+    one, other = assess(AsItCame(), some), assess(AsItCame(), rest)
+    assert repr(one.targets.tolist()) == repr(other.targets.tolist())  # NaN included
+    assert one.loss == other.loss
+    levels = [drift_reference.reference(rec).to_text() for rec in (some, rest)]
+    assert levels[0] == levels[1]
 
 
 @pytest.mark.parametrize(("steps", "expected"), [(1, 2.0), (2, 0.1), (6, 0.1)])

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from collections.abc import Mapping as Values
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,11 +59,7 @@ def in_time_order(rec: Recording) -> Recording:
         raise InputError("the recording holds no sample; leave it out")
     if rec.nominal_rate <= 0 and np.ptp(rec.time[fine]) == 0:
         raise InputError("all samples have one time, so no rate is known; leave it out")
-    order = fine[np.argsort(rec.time[fine], kind="stable")]
-    if len(order) == len(rec.time) and (order[1:] > order[:-1]).all():
-        return rec
-    raw = None if rec.time_raw is None else rec.time_raw[order]
-    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=raw)
+    return rec.in_time_order()
 
 
 def calibrated(rec: Recording, mapping: Mapping) -> list[Eye]:

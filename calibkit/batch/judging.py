@@ -6,7 +6,6 @@ Nothing here depends on where the file lies, on other recordings, or on who work
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -92,8 +91,7 @@ def _judged(rec: Recording, mapping: Mapping, fit: Any) -> tuple[str, Assessment
         )
     if "validation" in roles:
         return CHECKED, assess(mapping, rec, "validation")
-    order = np.argsort(rec.time, kind="stable")
-    rec = replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
+    rec = rec.in_time_order()
     return ONE_OUT, assess(leave_one_out(rec, mapping, fit), rec, "calibration")
 
 

@@ -110,7 +110,7 @@ def gather(
         Samples with less count as missing; by default what the recording's protocol
         says.
     """
-    rec = _in_order(rec)
+    rec = rec.in_time_order()
     least = rec.least_confidence(min_confidence)
     signals = read(plan, rec.samples, rec.setup, least)
     chosen = np.flatnonzero(rec.targets["role"] == role)
@@ -170,13 +170,6 @@ def _without_frozen(xy: Array) -> Array:
     if not frozen.any() or frozen.all():
         return xy
     return np.where(frozen[:, None, None], np.nan, xy)
-
-
-def _in_order(rec: Recording) -> Recording:
-    if np.all(rec.time[1:] >= rec.time[:-1]):
-        return rec
-    order = np.argsort(rec.time, kind="stable")
-    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
 
 
 def merged(materials: Sequence[Material]) -> Material:

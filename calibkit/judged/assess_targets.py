@@ -94,7 +94,7 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
             f"the recording {rec.session or rec.name or 'given'} has no {role} "
             "targets; validate with the person first, or name another role"
         )
-    rec = _sure(_in_time_order(rec))
+    rec = _sure(rec.in_time_order())
     both = _xy(mapping, rec.samples)
     found = _attentive(rec, judged(rec, targets, both), both)
     gaze = {"both": both, **_single_eyes(mapping, rec)}
@@ -109,14 +109,6 @@ def assess(mapping: Applies, rec: Recording, role: str = "validation") -> Assess
         measured_rate_hz=_measured_rate(rec),
         absent=_absent(rec, found),
     )
-
-
-def _in_time_order(rec: Recording) -> Recording:
-    """Sort samples by their stamps, where a file made elsewhere has them mixed."""
-    if not np.any(np.diff(rec.time) < 0):
-        return rec
-    order = np.argsort(rec.time, kind="stable")
-    return replace(rec, time=rec.time[order], samples=rec.samples[order], time_raw=None)
 
 
 def _sure(rec: Recording) -> Recording:

@@ -87,6 +87,7 @@ def watch(
     -------
     Behaviour
     """
+    rec = rec.in_time_order()
     shown = np.flatnonzero(_counted(rec))
     targets = rec.targets[shown]
     plan = features.layout(rec.channels)

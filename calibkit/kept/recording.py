@@ -138,6 +138,20 @@ class Recording:
         said = tomlfile.number(data.get("min_confidence")) if _table(data) else None
         return min(max(said or 0.0, 0.0), 1.0)
 
+    def in_time_order(self) -> Recording:
+        """Return the samples in the order of their stamps.
+
+        One without a stamp is left out: it belongs to no target.
+        """
+        fine = np.flatnonzero(np.isfinite(self.time))
+        order = fine[np.argsort(self.time[fine], kind="stable")]
+        if len(order) == len(self.time) and (order[1:] > order[:-1]).all():
+            return self
+        raw = None if self.time_raw is None else self.time_raw[order]
+        return replace(
+            self, time=self.time[order], samples=self.samples[order], time_raw=raw
+        )
+
     def with_targets(self, keep: NDArray[np.bool_] | Sequence[int]) -> Recording:
         """Return the same recording with only some of its targets."""
         return replace(self, targets=self.targets[keep])

@@ -174,6 +174,7 @@ def reference(rec: Recording) -> Reference:
     Reference
         Empty where the recording has no targets or tells nothing.
     """
+    rec = rec.in_time_order()
     blocks = [
         levels(rec.time[part], rec.samples[part], rec.channels, rec.setup)
         for part in _parts(rec)

@@ -58,6 +58,7 @@ def asks_of(rec: Recording, mapping: Applies) -> tuple[Ask, ...]:
             f"the recording {rec.session or rec.name or 'given'} has no pointing "
             "trial; run calibkit pointing with the person"
         )
+    rec = rec.in_time_order()
     gaze = mapping.apply(rec.samples)
     found: list[Ask] = []
     dwell: Dwell | None = None
