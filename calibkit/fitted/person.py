@@ -61,7 +61,8 @@ DOUBT_LOOKS, DOUBT_TRUST = 8, 0.2
 FEWEST_ALONE = 5
 LOOSER = (0.35, 1.0)
 # Where less of so many looks is believed, the camera may have been moved; the log odds.
-MOVED_LOOKS, MOVED_TRUST, MOVED_ODDS = 2, 0.5, -8.0
+# Or where noise is so many times that of people, by which looks are believed.
+MOVED_LOOKS, MOVED_TRUST, MOVED_ODDS, MOVED_LOUDER = 2, 0.5, -8.0, 2.5
 MOVED_DOUBT = (
     -2.0
 )  # with few looks, from these odds on it is not certain that it was not
@@ -292,7 +293,9 @@ def _unless_moved(
 
     The same screen does not say that it is the same camera, lights and mirror.
     """
-    if tried[1].trust.mean() >= MOVED_TRUST:
+    # Noise far above that of people can hide it, too.
+    louder = np.mean(tried[1].noise.eye) / np.mean(prior.noise.eye)
+    if tried[1].trust.mean() >= MOVED_TRUST and louder < MOVED_LOUDER:
         return tried
     looks = material.at_lag(LAG_MEAN_S)
     there = elsewhere(prior, looks, about_zero(material.layout))
