@@ -301,9 +301,13 @@ def perhaps_moved(prior: SharedMapping, found: Estimate, looks: Points) -> Estim
 
 
 def unsure_by(found: Estimate, other: Array) -> Estimate:
-    """Return an estimate, as unsure as another mean (d,) of weights would have it."""
-    apart = other - found.weights.mean
-    cov = found.weights.cov + UNSURE_SHARE * np.outer(apart, apart)
+    """Return an estimate, as unsure as another mean (d,) of weights would have it.
+
+    By the mean of both eyes, so that neither is preferred.
+    """
+    apart = (other - found.weights.mean).reshape(len(found.noise.eye), -1)
+    even = np.broadcast_to(apart.mean(axis=0), apart.shape).ravel()
+    cov = found.weights.cov + UNSURE_SHARE * np.outer(even, even)
     return replace(found, weights=replace(found.weights, cov=cov))
 
 
