@@ -84,7 +84,13 @@ def either_eye(
 def _contradictory(found: Estimate) -> bool:
     """Whether so many looks are not believed that they may be of either eye."""
     count = len(found.trust)
-    return count >= FEWEST_APART and float(found.trust.mean()) < AGREED
+    few = count >= FEWEST_APART and float(found.trust.mean()) < AGREED
+    return few and _far(found)
+
+
+def _far(found: Estimate) -> bool:
+    """Whether gaze was away from a target by what an eye may be turned."""
+    return bool((np.linalg.norm(found.away, axis=1) >= TURNED_DEG).any())
 
 
 def _or_turned(prior: SharedMapping, material: Material, best: Tried) -> Tried:
@@ -166,7 +172,7 @@ def or_by_turns(prior: SharedMapping, looks: Points, best: Estimate) -> Estimate
     looks : Points
     best : Estimate
     """
-    rough = float(best.noise.eye.mean()) > ROUGH_DEG
+    rough = float(best.noise.eye.mean()) > ROUGH_DEG and _far(best)
     if len(looks) < FEWEST_BROAD or not (rough or _contradictory(best)):
         return best
     found = _by_turns(prior, looks, best, MARGIN)
