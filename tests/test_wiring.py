@@ -257,6 +257,22 @@ def test_replay_of_any_stamps_sends_every_sample(stamps: list[float]) -> None:
     assert (np.diff(sink.times) >= 0).all()
 
 
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize("stamp", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("fast", [False, True])
+def test_replay_does_not_wait_for_a_sample_without_a_time(
+    stamp: float, fast: bool
+) -> None:
+    """Source: reliability.md, NEVER (19): every wait has a limit; bad input 56."""
+    times = np.arange(100) / 100
+    times[::2] = stamp
+    sink, samples = played(times, fast=fast)
+    np.testing.assert_array_equal(sink.rows, samples[1::2])
+    np.testing.assert_allclose(np.diff(sink.times), 0.02, atol=1e-9)
+    sink, _ = played(np.full(5, stamp), fast=fast)
+    assert not len(sink.times)
+
+
 def test_replay_id_is_never_our_calibrated_prefix() -> None:
     assert (
         wiring.replay_id("calibkit-raw:simulate-x") == "calibkit-raw:replay-simulate-x"

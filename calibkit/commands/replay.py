@@ -54,7 +54,7 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     from calibkit.kept.recording import Recording
     from calibkit.streams import lsl
 
-    recording = Recording.load(args.recording)
+    recording = Recording.load(args.recording).in_time_order()
     if not len(recording.time):
         raise InputError(f"{args.recording} holds no gaze; choose another recording")
     source_id = wiring.replay_id(recording.source_id)

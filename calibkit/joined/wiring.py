@@ -176,7 +176,7 @@ def replay(
     Parameters
     ----------
     times : array (n,)
-        Seconds; gaps are kept.
+        Seconds; gaps are kept, samples without a time are not sent.
     samples : array (n, c)
     sink : Sink
     clock, sleep : callables
@@ -191,7 +191,8 @@ def replay(
     int
         Samples sent.
     """
-    order = np.argsort(times, kind="stable")
+    fine = np.flatnonzero(np.isfinite(times))  # the others' turn would never come
+    order = fine[np.argsort(times[fine], kind="stable")]
     times, samples = times[order], samples[order]
     if not len(times):
         return 0
