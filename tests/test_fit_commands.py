@@ -13,6 +13,7 @@ import pytest
 
 import calibkit
 from calibkit.cli import main
+from calibkit.commands import assess
 
 
 @pytest.fixture(scope="module")
@@ -149,6 +150,13 @@ def test_compare_without_a_name_sets_every_kind_beside(
     assert {"offset", "affine", "hierarchical"} <= {o["name"] for o in told["compare"]}
     assert main(["assess", out, rec, *words[:-1]]) == 0
     assert json.loads(capsys.readouterr().out)["compare"] == []
+
+
+def test_how_much_farther_is_told_with_an_interval_of_the_same_sign() -> None:
+    farther = {"closer_deg": -0.2, "closer_low_deg": -0.3, "closer_high_deg": -0.1}
+    assert assess._verdict(farther) == "farther by 0.20° (+0.10 to +0.30)"
+    closer = {"closer_deg": 0.2, "closer_low_deg": 0.1, "closer_high_deg": 0.3}
+    assert assess._verdict(closer) == "closer by 0.20° (+0.10 to +0.30)"
 
 
 def test_compare_shows_what_can_be_fitted_and_says_what_cannot(

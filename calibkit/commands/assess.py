@@ -230,5 +230,6 @@ def _verdict(apart: dict[str, float]) -> str:
     if low > 0:
         text = _("closer by {off:.2f}° ({low:+.2f} to {high:+.2f})")
     elif high < 0:
-        text, closer = _("farther by {off:.2f}° ({low:+.2f} to {high:+.2f})"), -closer
+        text = _("farther by {off:.2f}° ({low:+.2f} to {high:+.2f})")
+        closer, low, high = -closer, -high, -low  # of how much farther, as it says
     return text.format(off=closer, low=low, high=high)
