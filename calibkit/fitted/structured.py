@@ -53,8 +53,8 @@ def structured(
         one = np.where(_bent(basis), known * np.outer(sd, sd), one)
     target = apart * one + (1.0 - apart) * _together(cov, one, basis)
     worth = np.tile(np.array(STRUCTURE_PEOPLE)[basis.group], len(cov) // basis.terms)
-    own, known = np.sqrt(count / (count + worth)), np.sqrt(worth / (count + worth))
-    out: Array = np.outer(own, own) * cov + np.outer(known, known) * target
+    own, rest = np.sqrt(count / (count + worth)), np.sqrt(worth / (count + worth))
+    out: Array = np.outer(own, own) * cov + np.outer(rest, rest) * target
     return 0.5 * (out + out.T) + 1e-9 * np.eye(len(out))
 
 

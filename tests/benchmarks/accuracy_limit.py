@@ -10,7 +10,7 @@ only by other features (a study done apart from the project describes the recipe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from accuracy_people import PRIOR_SEED, Array, Sitting, desk_of, means
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from calibkit import simulation
 from calibkit.channels import Channel
 from calibkit.fitted import bayes, features
+from calibkit.fitted.anatomy_make import Exact, exact
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Gaussian
 from calibkit.fitted.broad import DEGREES_SCALE, covariate_scaling, middle_and_scale
@@ -26,19 +27,6 @@ from calibkit.fitted.features import Layout
 from calibkit.fitted.material import gather
 from calibkit.fitted.observations import Points, prepare
 from calibkit.geometry import angle_between, angles_to_px, px_to_angles
-
-STEADY_S = 0.2
-AXIS = np.linspace(0.03, 0.97, 6)
-GRID = np.array([(x, y) for x in AXIS for y in AXIS])
-
-
-@dataclass(frozen=True, kw_only=True)
-class Dense:
-    """Noise-free features (e, m, 2), covariates (e, m, c) and true gaze (m, 2)."""
-
-    xy: Array
-    extra: Array
-    gaze: Array
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,44 +38,6 @@ class Known:
     prior: Gaussian
 
 
-def dense(person: simulation.Person, day: int) -> Dense:
-    """The same person on the same day, perfectly still (a webcam's head may move)."""
-    webcam = person.tracker == "webcam"
-    still = replace(
-        person.traits,
-        off_target_deg=0.0,
-        wobble=0.0,
-        blink_per_min=1e-6,
-        loss_per_s=1e-6,
-        roam_share=0.0,
-        pupil=0.0,
-        head=person.traits.head if webcam else 0.0,
-    )
-    habits = replace(person.habits, off_target_deg=0.0)
-    twin = replace(
-        person, traits=still, habits=habits, noise=0.0, lapse_share=0.0, rate_hz=20.0
-    )
-    where = GRID * person.setup.screen_px
-    rec, times, truth = simulation.record(twin, where, seed=day, seconds_per_point=0.7)
-    signals = features.read(_plan(rec.channels), rec.samples, rec.setup)
-    rows = [
-        (t["offset"] - STEADY_S < rec.time) & (rec.time <= t["offset"])
-        for t in rec.targets
-    ]
-    true = [
-        truth[(t["offset"] - STEADY_S < times) & (times <= t["offset"])].mean(axis=0)
-        for t in rec.targets
-    ]
-    seen = np.asarray(np.isfinite(signals.xy).all(-1))
-    good = np.array([bool(seen[:, r].any(-1).all()) for r in rows])
-    kept = [r for r, g in zip(rows, good, strict=True) if g]
-    return Dense(
-        xy=np.array([[np.nanmean(e[r], axis=0) for r in kept] for e in signals.xy]),
-        extra=np.array([[e[r].mean(axis=0) for r in kept] for e in signals.extra]),
-        gaze=px_to_angles(rec.setup, np.array(true)[good]),
-    )
-
-
 def _plan(channels: Sequence[Channel]) -> Layout:
     plan = features.layout(channels)
     head = [n for n, g in zip(plan.covariates, plan.groups, strict=True) if g == "head"]
@@ -95,7 +45,7 @@ def _plan(channels: Sequence[Channel]) -> Layout:
     return features.with_covariates(plan, pose)
 
 
-def coefficients(basis: Basis, seen: Dense) -> Array:
+def coefficients(basis: Basis, seen: Exact) -> Array:
     """Weights of the noise-free mapping, least squares per eye and axis."""
     terms = basis.functions(seen.xy, seen.extra)
     found = [np.linalg.lstsq(t, seen.gaze, rcond=None)[0].T for t in terms]
@@ -109,7 +59,7 @@ def known(tracker: str, geometry: int, kinds: Sequence[str]) -> Known:
     for k, kind in enumerate(kinds):
         seed = PRIOR_SEED + 100_000 + 1000 * geometry + k
         who = simulation.person(tracker=tracker, kind=kind, seed=seed, desk=desk)
-        seen.append(dense(who, seed))
+        seen.append(exact(who, seed))
     plan = _plan(who.channels)
     basis = _basis(plan, seen)
     each = np.array([coefficients(basis, one) for one in seen])
@@ -117,7 +67,7 @@ def known(tracker: str, geometry: int, kinds: Sequence[str]) -> Known:
     return Known(layout=plan, basis=basis, prior=prior)
 
 
-def _basis(plan: Layout, seen: Sequence[Dense]) -> Basis:
+def _basis(plan: Layout, seen: Sequence[Exact]) -> Basis:
     eyes = len(plan.eyes)
     centre, scale = np.zeros((eyes, 2)), np.full((eyes, 2), DEGREES_SCALE)
     if not plan.in_degrees:
@@ -172,7 +122,7 @@ class Limit:
 
 def limit_of(person: simulation.Person, day: int, sitting: Sitting, k: Known) -> Limit:
     """Find the person's own noise from all looks of an attentive sitting."""
-    own = coefficients(k.basis, dense(person, day))
+    own = coefficients(k.basis, exact(person, day))
     rec = sitting.rec
     looks = gather(rec, k.layout).points
     checks = _checks(sitting, k.layout)
