@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import socket
 import sys
 from dataclasses import replace
@@ -12,10 +13,17 @@ from typing import Any
 import pytest
 from test_journal import write
 
+from calibkit import language
 from calibkit.camera import models
 from calibkit.cli import main
 from calibkit.errors import DeviceError, StorageError
-from calibkit.joined import doctor, doctor_checks, doctor_ports, doctor_probes
+from calibkit.joined import (
+    doctor,
+    doctor_checks,
+    doctor_ports,
+    doctor_probes,
+    wiring_priority,
+)
 from calibkit.joined.doctor_facts import Check, Probes
 from calibkit.joined.doctor_ports import Listener
 from calibkit.kept import journal_elsewhere
@@ -99,53 +107,135 @@ def test_missing_and_old_libraries_come_with_one_line(probes: Probes) -> None:
     assert 'pip install --upgrade "numpy>=1.26" "pylsl>=1.17.6"' in found.fix
 
 
-@pytest.mark.parametrize(
-    ("change", "name", "state", "word"),
-    [
-        ({"python": (3, 10)}, "Python", "missing", "3.11"),
-        ({"wall_clock": lambda: 0.0}, "clock", "limits", "1970"),
-        ({"steps_s": 0.0156}, "clock", "limits", "16 ms"),
-        ({"lsl_clock": Ticks(5.0)}, "clock", "limits", "evenly"),
-        ({"writable": lambda p: False}, "home folder", "missing", "--home"),
-        ({"free_bytes": lambda p: 10**6}, "disk space", "missing", "Free"),
-        ({"free_bytes": lambda p: 5 * 10**8}, "disk space", "limits", "Free"),
-        ({"environment": {}}, "display", "limits", "xvfb"),
-        ({"environment": {}, "programs": ("Xvfb",)}, "display", "limits", "virtual"),
-        (
-            {"environment": {"WAYLAND_DISPLAY": "w"}},
-            "display",
-            "limits",
-            "XWayland",
-        ),
-        ({"has_module": lambda n: False}, "PsychoPy", "limits", "calibkit[screen]"),
-        ({"has_module": lambda n: False}, "camera", "limits", "calibkit[webcam]"),
-        ({}, "camera", "limits", "calibkit camera --get-models"),
-        (
-            {"has_module": lambda n: False, "python": (3, 13)},
-            "PsychoPy",
-            "limits",
-            "3.12",
-        ),
-        ({"has_module": lambda n: False}, "archive", "limits", "calibkit[archive]"),
-        ({"keyboards": 0}, "keyboard", "limits", "--advance"),
-        ({"keyboards": None}, "keyboard", "unknown", "window"),
-        ({"sounds": None}, "sound", "unknown", "told"),
-        ({"environment": {}, "system": "Windows"}, "display", "good", "display"),
-        ({"environment": {}, "system": "Darwin"}, "display", "good", "display"),
-        (
-            {"environment": {"DISPLAY": ":0", "LSLAPICFG": "/no/such"}},
-            "LSL configuration",
-            "missing",
-            "unset",
-        ),
-    ],
-)
+LACKS: list[tuple[dict[str, Any], str, str, str]] = [
+    ({"python": (3, 10)}, "Python", "missing", "3.11"),
+    ({"wall_clock": lambda: 0.0}, "clock", "limits", "1970"),
+    ({"steps_s": 0.0156}, "clock", "limits", "16 ms"),
+    ({"lsl_clock": Ticks(5.0)}, "clock", "limits", "evenly"),
+    ({"writable": lambda p: False}, "home folder", "missing", "--home"),
+    ({"free_bytes": lambda p: 10**6}, "disk space", "missing", "Free"),
+    ({"free_bytes": lambda p: 5 * 10**8}, "disk space", "limits", "Free"),
+    ({"environment": {}}, "display", "limits", "xvfb"),
+    ({"environment": {}, "programs": ("Xvfb",)}, "display", "limits", "virtual"),
+    (
+        {"environment": {"WAYLAND_DISPLAY": "w"}},
+        "display",
+        "limits",
+        "XWayland",
+    ),
+    ({"has_module": lambda n: False}, "PsychoPy", "limits", "calibkit[screen]"),
+    ({"has_module": lambda n: False}, "camera", "limits", "calibkit[webcam]"),
+    ({}, "camera", "limits", "calibkit camera --get-models"),
+    (
+        {"has_module": lambda n: False, "python": (3, 13)},
+        "PsychoPy",
+        "limits",
+        "3.12",
+    ),
+    ({"has_module": lambda n: False}, "archive", "limits", "calibkit[archive]"),
+    ({"keyboards": 0}, "keyboard", "limits", "--advance"),
+    ({"keyboards": None}, "keyboard", "unknown", "window"),
+    ({"sounds": None}, "sound", "unknown", "told"),
+    ({"environment": {}, "system": "Windows"}, "display", "good", "display"),
+    ({"environment": {}, "system": "Darwin"}, "display", "good", "display"),
+    (
+        {"environment": {"DISPLAY": ":0", "LSLAPICFG": "/no/such"}},
+        "LSL configuration",
+        "missing",
+        "unset",
+    ),
+]
+
+
+@pytest.mark.parametrize(("change", "name", "state", "word"), LACKS)
 def test_each_lack_is_told_with_its_fix(
     probes: Probes, change: dict[str, Any], name: str, state: str, word: str
 ) -> None:
     found = named(replace(probes, **change), name)
     assert found.state == state
     assert word in found.words + found.fix
+
+
+# Shell lines, paths and the system's own error stay as they are.
+GIVEN = r"sudo .*|echo 'block.*pfctl|pip install .*|\S*/pytest-\S*|/no/such|No such .*"
+
+
+def refused_home() -> Path:
+    raise StorageError("besetzt")
+
+
+def not_permitted() -> list[Listener]:
+    raise OSError("gesperrt")
+
+
+OPEN = [
+    Listener(protocol="tcp", address="0.0.0.0", port=16572 + k, process=9)
+    for k in range(10)
+]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        *(row[0] for row in LACKS),
+        *({"priority": lambda kind=kind: kind} for kind in wiring_priority.WORDS),
+        *(
+            {"lsl_clock": no_library, "system": s}
+            for s in ("Linux", "Darwin", "Windows")
+        ),
+        {"versions": {}},
+        {"sounds": 2},
+        {"listeners": lambda: OPEN},
+        {"listeners": not_permitted, "system": "Darwin"},
+        {"home": refused_home},
+        {"free_bytes": lambda path: 10**12},
+    ],
+)
+def test_the_doctor_speaks_german_as_a_whole(
+    probes: Probes, change: dict[str, Any]
+) -> None:
+    changed = replace(probes, **change)
+    english = doctor.examine(changed)
+    with language.speaking("de"):
+        checks = doctor.examine(changed)
+        told = "\n".join([*map(doctor.line, checks), doctor.summary(checks)])
+    # What programs read of a check, and what is decided by it, has no language.
+    assert [(c.name, c.state) for c in checks] == [(c.name, c.state) for c in english]
+    for check, same in zip(checks, english, strict=True):
+        if check.name not in ("libraries", "home folder"):  # names, a path
+            assert check.words != same.words
+    shown = re.sub(GIVEN, "", told)
+    found = re.findall(
+        r".*\b(?:the|is|are|of|not|and|or|to|run|no|on|with|this)\b.*", shown, re.I
+    )
+    assert not found, told
+
+
+def test_german_figures_of_the_doctor(probes: Probes) -> None:
+    with language.speaking("de"):
+        line = doctor.line(
+            named(replace(probes, free_bytes=lambda p: 10**12), "disk space")
+        )
+    assert line == "[gut] Speicherplatz: 1000,0 GB frei, etwa 11.628 Stunden Aufnahme."
+
+
+def test_json_of_the_command_is_english_in_every_language(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = []
+    try:
+        for code in ("de", "en"):
+            main(["doctor", "--json", "--language", code, "--home", str(tmp_path)])
+            said.append(json.loads(capsys.readouterr().out)["checks"])
+    finally:
+        language.choose(None)
+    # Ports and room change from one moment to the next.
+    both = [
+        [c for c in checks if c["name"] not in ("reach from outside", "disk space")]
+        for checks in said
+    ]
+    assert both[0] == both[1]
+    assert len(both[0]) > 8
 
 
 def test_only_what_is_needed_decides(probes: Probes) -> None:

@@ -36,10 +36,14 @@ SPEAKING = (
     *("commands/calibrate", "commands/validate", "commands/pointing"),
     *("commands/assess", "batch/summary_page", "camera/preview_words"),
     *("commands/batch", "batch/meter", "commands/profiles", "report/stored_words"),
+    *("commands/doctor", "joined/doctor", "joined/doctor_checks"),
+    *("joined/doctor_storage", "joined/doctor_ports", "joined/wiring_priority"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.
-CODE = re.compile(r"[<>{}\\;=]|^--|^#|^calibkit[-.]|\.(html|css)$")
+CODE = re.compile(
+    r"[<>{}\\;=|]|&&|^--|^#|^calibkit[-.]|\.(html|css|conf)$|^(sudo|pip|apt-get) "
+)
 KNOWN = {
     # Names of findings in JSON, and of rows in a table.
     *("the left eye", "the right eye", "both eyes together"),
@@ -53,6 +57,8 @@ KNOWN = {
         "it said nothing",
         "off-grid",
     ),
+    # Shell lines, and a kind of priority.
+    *("calibkit import journal FILE -o REC", " to any port ", "real-time"),
 }
 WORDS = re.compile(r"[A-Za-z]{2,}[ ,.:'-]+[A-Za-z]{2,}")
 

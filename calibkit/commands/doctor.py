@@ -18,9 +18,12 @@ def run(args: argparse.Namespace) -> int:
     """Examine the machine; 4 where something needed is missing."""
     from dataclasses import asdict
 
+    from calibkit import language
     from calibkit.errors import DeviceError
     from calibkit.joined import doctor, doctor_probes
 
+    if args.json:  # what programs read is the same in every language
+        language.choose(language.SOURCE)
     checks = doctor.examine(doctor_probes.here(args.home))
     if args.json:
         options.emit_json(

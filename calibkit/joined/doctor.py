@@ -12,8 +12,14 @@ from collections.abc import Sequence
 from calibkit.joined import doctor_checks as checks
 from calibkit.joined import doctor_storage
 from calibkit.joined.doctor_facts import Check, Probes
+from calibkit.language import _, later
 
-MARKS = {"good": "good", "limits": "note", "missing": "MISSING", "unknown": "unknown"}
+MARKS = {
+    "good": later("good"),
+    "limits": later("note"),
+    "missing": later("MISSING"),
+    "unknown": later("unknown"),
+}
 
 
 def examine(probes: Probes) -> list[Check]:
@@ -59,7 +65,7 @@ def ready(found: Sequence[Check]) -> dict[str, bool]:
 
 def line(check: Check) -> str:
     """Return one check as text for a terminal."""
-    text = f"[{MARKS[check.state]}] {check.name}: {check.words}"
+    text = f"[{_(MARKS[check.state])}] {_(check.name)}: {check.words}"
     return f"{text}\n    {check.fix}" if check.fix else text
 
 
@@ -67,11 +73,11 @@ def summary(found: Sequence[Check]) -> str:
     """One sentence at the end."""
     can = ready(found)
     if not can["streams"]:
-        names = [check.name for check in found if check.state == "missing"]
-        return f"Something needed is missing: {', '.join(names)}."
+        names = [_(check.name) for check in found if check.state == "missing"]
+        return _("Something needed is missing: {names}.").format(names=", ".join(names))
     if not can["sessions"]:
-        return (
+        return _(
             "Streams, fitting and publishing work here; sessions with a person need "
             "a display and PsychoPy."
         )
-    return "Nothing that is needed is missing."
+    return _("Nothing that is needed is missing.")

@@ -16,9 +16,11 @@ class Check:
     Parameters
     ----------
     name : str
+        In English, as programs read it; `doctor.line` translates it.
     state : {"good", "limits", "missing", "unknown"}
         "limits" leaves something out, "missing" is needed.
     words, fix : str
+        In the language that is spoken.
     """
 
     name: str

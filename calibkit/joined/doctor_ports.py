@@ -13,8 +13,10 @@ import sys
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
+from calibkit.language import _, later
+
 FIRST, LAST = 16571, 16604  # what the streaming library uses by default
-HONEST = (
+HONEST = later(
     "Gaze streams are not encrypted and need no password. Anyone who can reach this "
     "computer's ports can read the gaze; anyone on it can imitate a stream. Use them "
     "only on this computer or a private network."
@@ -186,6 +188,8 @@ def from_lsof(text: str) -> list[Listener]:
 def close_line(system: str, programs: Collection[str] = ()) -> str:
     """Return the command that closes the library's ports to other machines.
 
+    A remark on it is in the language that is spoken.
+
     Parameters
     ----------
     system : str
@@ -201,11 +205,14 @@ def close_line(system: str, programs: Collection[str] = ()) -> str:
         )
         return f"{rule.format(p='TCP')} && {rule.format(p='UDP')}"
     if system == "Darwin":
-        return (
+        line = (
             f"echo 'block in quick on ! lo0 proto {{tcp, udp}} to any port "
-            f"{FIRST}:{LAST}' | sudo pfctl -ef -  (replaces other pf rules; put the "
-            "quoted line into /etc/pf.conf to keep it)"
+            f"{FIRST}:{LAST}' | sudo pfctl -ef -"
         )
+        return _(
+            "{command}  (replaces other pf rules; put the quoted line into "
+            "/etc/pf.conf to keep it)"
+        ).format(command=line)
     if "ufw" in programs:
         both = " && ".join(
             f"sudo ufw deny in proto {p} to any port {FIRST}:{LAST}"

@@ -10,6 +10,7 @@ from pathlib import Path
 from calibkit.errors import CalibkitError
 from calibkit.joined.doctor_facts import Check, Probes
 from calibkit.kept import journal_elsewhere
+from calibkit.language import _, later
 
 NEEDED_BYTES = 100_000_000
 # An hour of 12 channels at 250 Hz takes 86 MB (measured).
@@ -24,10 +25,10 @@ def storage(probes: Probes) -> list[Check]:
     except CalibkitError as problem:
         return [
             Check(
-                name="home folder",
+                name=later("home folder"),
                 state="missing",
-                words=f"Nothing can be stored: {problem}.",
-                fix="Name a folder of your own with --home DIR or CALIBKIT_HOME.",
+                words=_("Nothing can be stored: {why}.").format(why=problem),
+                fix=_("Name a folder of your own with --home DIR or CALIBKIT_HOME."),
             )
         ]
     return [
@@ -49,21 +50,25 @@ def _folder(probes: Probes, home: Path) -> Check:
     place = _existing(home, probes.mode)
     if not (probes.writable(place) and place.is_dir()):
         return Check(
-            name="home folder",
+            name=later("home folder"),
             state="missing",
-            words=f"{place} cannot be written to.",
-            fix="Name another folder with --home DIR or CALIBKIT_HOME.",
+            words=_("{path} cannot be written to.").format(path=place),
+            fix=_("Name another folder with --home DIR or CALIBKIT_HOME."),
         )
     mode = probes.mode(home)
     if place == home and mode is not None and mode & 0o077:
         return Check(
-            name="home folder",
+            name=later("home folder"),
             state="limits",
-            words=f"Others on this computer can look into {home} (mode {mode:03o}).",
-            fix=f"Run: chmod 700 '{home}'",
+            words=_(
+                "Others on this computer can look into {path} (mode {mode:03o})."
+            ).format(path=home, mode=mode),
+            fix=_("Run: {command}").format(command=f"chmod 700 '{home}'"),
         )
-    new = "" if place == home else " (made when first needed)"
-    return Check(name="home folder", state="good", words=f"{home}{new}.")
+    words = f"{home}."
+    if place != home:
+        words = _("{path} (made when first needed).").format(path=home)
+    return Check(name=later("home folder"), state="good", words=words)
 
 
 def _room(probes: Probes, home: Path) -> Check:
@@ -72,18 +77,23 @@ def _room(probes: Probes, home: Path) -> Check:
         free = probes.free_bytes(place)
     except OSError as problem:
         return Check(
-            name="disk space", state="unknown", words=f"It cannot be told: {problem}."
+            name=later("disk space"),
+            state="unknown",
+            words=_("It cannot be told: {why}.").format(why=problem),
         )
-    hours = free / 86e6
-    words = f"{free / 1e9:.1f} GB free, some {hours:,.0f} hours of recording."
+    # Translators: the mark between thousands and hundreds of a number.
+    hours = f"{free / 86e6:,.0f}".replace(",", _(","))
+    words = _("{free:.1f} GB free, some {hours} hours of recording.").format(
+        free=free / 1e9, hours=hours
+    )
     if free >= COMFORT_BYTES:
-        return Check(name="disk space", state="good", words=words)
+        return Check(name=later("disk space"), state="good", words=words)
     state = "limits" if free >= NEEDED_BYTES else "missing"
     return Check(
-        name="disk space",
+        name=later("disk space"),
         state=state,
         words=words,
-        fix="Free some space, or name a folder on another disk with --home DIR.",
+        fix=_("Free some space, or name a folder on another disk with --home DIR."),
     )
 
 
@@ -92,11 +102,13 @@ def _privacy(probes: Probes, home: Path) -> Iterator[Check]:
     opened = [path for path in islice(_inside(home), MOST_FILES) if _open(probes, path)]
     if opened:
         yield Check(
-            name="stored files",
+            name=later("stored files"),
             state="limits",
-            words=f"Others on this computer may read or change {len(opened)} stored "
-            f"file(s) or folder(s), such as {opened[0]}.",
-            fix=f"Run: chmod -R go= '{home}'",
+            words=_(
+                "Others on this computer may read or change {count} stored file(s) or "
+                "folder(s), such as {first}."
+            ).format(count=len(opened), first=opened[0]),
+            fix=_("Run: {command}").format(command=f"chmod -R go= '{home}'"),
         )
 
 
@@ -116,9 +128,13 @@ def _unfinished(home: Path) -> Iterator[Check]:
     if left:
         places = ", ".join(map(str, left[:3])) + (", ..." if left[3:] else "")
         yield Check(
-            name="unfinished recordings",
+            name=later("unfinished recordings"),
             state="limits",
-            words=f"{len(left)} session(s) did not end properly: {places}.",
-            fix="The next calibkit calibrate, validate, pointing or record makes "
-            "recordings of them; now: calibkit import journal FILE -o REC",
+            words=_("{count} session(s) did not end properly: {places}.").format(
+                count=len(left), places=places
+            ),
+            fix=_(
+                "The next calibkit calibrate, validate, pointing or record makes "
+                "recordings of them; now: {command}"
+            ).format(command="calibkit import journal FILE -o REC"),
         )

@@ -24,6 +24,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from calibkit.language import later
+
 CHOICE = "CALIBKIT_PRIORITY"
 KINDS = ("real-time", "nice", "class", "short", "usual")
 REAL_TIME = 1  # the lowest: whatever else is real-time on this computer goes first
@@ -35,15 +37,29 @@ GUARD_S = 1
 HARD_S = 3
 ABOVE_NORMAL, NORMAL = 0x8000, 0x20  # Windows, SetPriorityClass
 WORDS = {
-    "real-time": "the publisher runs with real-time priority, before other programs",
-    "nice": "the publisher runs with raised priority (nice), before other programs",
-    "class": "the publisher runs with priority above normal, before other programs",
-    "short": "the publisher runs in short turns, which this system lets go first; real-"
-    "time priority is refused to this user",
-    "usual": "the publisher runs with the usual priority: busy programs may delay gaze",
-    "off": f"the publisher runs with the usual priority, as {CHOICE} asks",
-    "fallen": "the publisher kept a processor too long and went back to the usual "
-    "priority; start it again to have it back",
+    "real-time": later(
+        "the publisher runs with real-time priority, before other programs"
+    ),
+    "nice": later(
+        "the publisher runs with raised priority (nice), before other programs"
+    ),
+    "class": later(
+        "the publisher runs with priority above normal, before other programs"
+    ),
+    "short": later(
+        "the publisher runs in short turns, which this system lets go first; real-time "
+        "priority is refused to this user"
+    ),
+    "usual": later(
+        "the publisher runs with the usual priority: busy programs may delay gaze"
+    ),
+    "off": later(
+        "the publisher runs with the usual priority, as CALIBKIT_PRIORITY asks"
+    ),
+    "fallen": later(
+        "the publisher kept a processor too long and went back to the usual priority; "
+        "start it again to have it back"
+    ),
 }
 _SET_ATTRIBUTES = {"x86_64": 314, "aarch64": 274, "riscv64": 274}  # system calls
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from calibkit import errors
+from calibkit.language import later
 
 _QUIET = "[log]\nlevel=-3\n"
 # Looking is a question to a group, then to each port in turn, and again. Each holds a
@@ -104,6 +105,33 @@ def _quiet(text: str) -> str:
     return text if "[log]" in text else text.rstrip() + "\n" + _QUIET
 
 
+_WAYS = {
+    "pylsl": later("run: pip install pylsl"),
+    "Windows": later(
+        "run: pip install --force-reinstall pylsl, and install the Microsoft Visual "
+        "C++ Redistributable"
+    ),
+    "Darwin": later("run: brew install labstreaminglayer/tap/lsl"),
+    "Linux": later(
+        "run: conda install -c conda-forge liblsl, or build liblsl from its sources "
+        "and set PYLSL_LIB to the path of liblsl.so (pip brings it only for x86-64 "
+        "with glibc 2.35 or newer)"
+    ),
+}
+
+
+def way(problem: str, system: str) -> str:
+    """Say how to get what is missing, in English; the text is marked for translation.
+
+    Parameters
+    ----------
+    problem : {"pylsl", "liblsl"}
+    system : str
+        As the module `platform` says.
+    """
+    return _WAYS.get("pylsl" if problem == "pylsl" else system, _WAYS["Linux"])
+
+
 def remedy(problem: str, system: str, machine: str) -> str:
     """Say in one sentence what is missing and the exact way to get it.
 
@@ -114,17 +142,7 @@ def remedy(problem: str, system: str, machine: str) -> str:
         As the module `platform` says.
     """
     if problem == "pylsl":
-        return (
-            "pylsl is not installed, so no stream can be read; run: pip install pylsl"
-        )
-    fixes = {
-        "Windows": "run: pip install --force-reinstall pylsl, and install the "
-        "Microsoft Visual C++ Redistributable",
-        "Darwin": "run: brew install labstreaminglayer/tap/lsl",
-    }
-    linux = (
-        "run: conda install -c conda-forge liblsl, or build liblsl from its sources "
-        "and set PYLSL_LIB to the path of liblsl.so (pip brings it only for x86-64 "
-        "with glibc 2.35 or newer)"
-    )
-    return f"liblsl is missing on this {system} {machine}; " + fixes.get(system, linux)
+        what = "pylsl is not installed, so no stream can be read"
+    else:
+        what = f"liblsl is missing on this {system} {machine}"
+    return f"{what}; {way(problem, system)}"
