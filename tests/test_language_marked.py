@@ -38,6 +38,9 @@ SPEAKING = (
     *("commands/batch", "batch/meter", "commands/profiles", "report/stored_words"),
     *("commands/doctor", "joined/doctor", "joined/doctor_checks"),
     *("joined/doctor_storage", "joined/doctor_ports", "joined/wiring_priority"),
+    *("commands/streams", "joined/naming", "streams/lsl_report", "streams/rules"),
+    *("streams/rules_said", "streams/rules_stamps", "streams/rules_values"),
+    *("streams/rules_table", "streams/rules_table_values"),
 )
 MARKS = {"_", "later", "plural"}
 # For programs, not for people.
@@ -59,6 +62,9 @@ KNOWN = {
     ),
     # Shell lines, and a kind of priority.
     *("calibkit import journal FILE -o REC", " to any port ", "real-time"),
+    "calibkit streams --names ",
+    # What is typed for a channel, and a remark in a file.
+    *("left ScreenX pixels", "sent nothing"),
 }
 WORDS = re.compile(r"[A-Za-z]{2,}[ ,.:'-]+[A-Za-z]{2,}")
 
@@ -78,9 +84,17 @@ class Unmarked(ast.NodeVisitor):
     def visit_Call(self, node: ast.Call) -> None:
         name = node.func.id if isinstance(node.func, ast.Name) else ""
         adds = getattr(node.func, "attr", name) in (
-            *("add", "add_argument", "add_output"),
+            *("add", "add_argument", "add_for", "add_output"),
         )
-        if name not in MARKS and not name.endswith("Error") and not adds:
+        if name == "found":  # by the rule's id, which is a program's
+            for part in node.args[1:]:
+                self.visit(part)
+        elif name not in MARKS and not name.endswith("Error") and not adds:
+            self.generic_visit(node)
+
+    def visit_keyword(self, node: ast.keyword) -> None:
+        # When a rule on streams is broken is told on the developers' page alone.
+        if node.arg != "when":
             self.generic_visit(node)
 
     def visit_Assign(self, node: ast.Assign) -> None:
@@ -126,6 +140,9 @@ def test_the_search_finds_what_is_not_marked() -> None:
     assert unmarked('WORDS = {"a": "The eyes are seen."}')
     assert unmarked('x = ("Made by hand", 1)')
     assert not unmarked('say(_("The eyes are not seen."))')
+    assert unmarked('found("unit-absent", "it has no unit")')
+    assert unmarked('Rule(when="there is none", costs="the eyes are not seen")')
+    assert not unmarked('found("unit-absent", _("it has no unit"))')
     assert not unmarked('raise InputError("The eyes are not seen.")')
     assert not unmarked('def a():\n    """Say that eyes are seen."""')
 

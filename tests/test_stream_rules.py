@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
+from calibkit import language
 from calibkit.channels import Channel
 from calibkit.streams import lsl_report, lsl_xml, rules, rules_said, rules_stamps
 from calibkit.streams.lsl_found import Found
@@ -309,6 +311,54 @@ def test_each_rule_finds_its_fault_and_shows_the_figure(rule: str) -> None:
     assert f"{rules.RULES[rule].level}  {rule}: " in text
     assert f"costs: {rules.RULES[rule].costs}" in text
     assert f"fix: {rules.RULES[rule].remedy}" in text
+
+
+# Rules' ids, flags, words of the metadata and names of fields stay as they are.
+GIVEN = r"[a-z\d]+-[a-z\d-]+:|--\S+|eye: \S+|unit: \S+|\w+_\w+|(?<=es gibt ).*"
+
+
+@pytest.mark.parametrize("rule", CASES)
+def test_each_rule_speaks_german_as_a_whole(rule: str) -> None:
+    seen = CASES[rule][0]()
+    english = lsl_report.findings(seen)
+    plain = lsl_report.text(lsl_report.facts(seen), english)
+    with language.speaking("de"):
+        german = lsl_report.findings(seen)
+        told = lsl_report.text(lsl_report.facts(seen), german)
+    for one, same in zip(german, english, strict=True):
+        assert (one.id, one.level, one.unit) == (same.id, same.level, same.unit)
+        np.testing.assert_equal(one.value, same.value)
+        assert one.what != same.what
+        assert one.costs != same.costs
+        assert one.remedy != same.remedy
+    assert "Abhilfe: " in told
+    assert len(told.splitlines()) == len(plain.splitlines())
+    found = re.findall(
+        r".*\b(?:the|is|are|of|not|and|or|to|no|on|with|eyes?)\b.*",
+        re.sub(GIVEN, "", told),
+        re.I,
+    )
+    assert not found, told
+    # Nothing of it stays: what programs read is made without a language.
+    assert lsl_report.text(lsl_report.facts(seen), lsl_report.findings(seen)) == plain
+
+
+def test_what_a_german_reads_of_a_stream() -> None:
+    with language.speaking("de"):
+        seen = sight(corrections_s=[1.0, 1.002, 1.012])
+        text = lsl_report.text(lsl_report.facts(seen), lsl_report.findings(seen))
+        fine = lsl_report.text(lsl_report.facts(GOOD), [])
+    assert text.splitlines()[1:5] == [
+        "  auf here, 250 Hz gemessen, 250 Hz angegeben, Kanäle: 4",
+        "  linkes Auge: Ort auf dem Bildschirm (left ScreenX, left ScreenY)",
+        "  rechtes Auge: Ort auf dem Bildschirm (right ScreenX, right ScreenY)",
+        "  Prüfung: Befunde: 1 (sperrt: nicht brauchbar; schadet: schlechterer Blick)",
+    ]
+    assert (
+        "schadet  correction-unsteady: der Unterschied der Uhren springt um 10,0 ms"
+        in text
+    )
+    assert fine.endswith("  Prüfung: nichts Falsches gesehen")
 
 
 def test_streams_beside_each_other() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibkit.joined import options
+from calibkit.language import _, later
 
 if TYPE_CHECKING:
     from calibkit.streams.lsl import GazeInlet
@@ -84,10 +85,13 @@ def _add_setup(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the streams."""
+    from calibkit import language
     from calibkit.kept import settings
     from calibkit.kept.home import resolve
     from calibkit.streams import lsl, lsl_report
 
+    if args.json:  # what programs read is the same in every language
+        language.choose(language.SOURCE)
     if args.draft is not None:
         options.check_output(args.draft, force=args.force)
     home = resolve(args.home, create=False)
@@ -128,7 +132,7 @@ def _tell(
             row["check"] = [asdict(finding) for finding in check]
         if not args.json:
             options.emit(lsl_report.text(row, check if args.check else None))
-    for _, text in refused:
+    for _one, text in refused:
         options.say(f"calibkit: {text}")
     document = {"version": 1, "streams": rows, "refused": [t for _, t in refused]}
     if args.check:
@@ -154,12 +158,18 @@ def _keep_names(home: Path, found: Found, path: Path) -> None:
     where = settings.store_channels(home, found.key, names)
     if names.setup:
         settings.store_setup(home, names.setup)
-    options.say(f"kept the names of the {len(names.channels)} channels in {where}")
+    _say_kept(len(names.channels), where)
     if found.key != found.source_id:
-        options.say(
-            f"they are kept under the stream's name, {found.name}: it has no source_id "
-            "that stays"
+        words = _(
+            "they are kept under the stream's name, {name}: it has no source_id that "
+            "stays"
         )
+        options.say(words.format(name=found.name))
+
+
+def _say_kept(count: int, where: Path) -> None:
+    words = _("kept the names of the {count} channels in {path}")
+    options.say(words.format(count=count, path=where))
 
 
 def _write_draft(path: Path, row: dict[str, Any]) -> None:
@@ -170,7 +180,8 @@ def _write_draft(path: Path, row: dict[str, Any]) -> None:
     ranges = [channel["sends"] for channel in row["channels"]]
     text = naming.draft(labels, ranges)
     disk.write_bytes(path, text.encode(), overwrite=True)
-    options.say(f"wrote {path}; correct it, then: calibkit streams --names {path}")
+    words = _("wrote {path}; correct it, then: {command}")
+    options.say(words.format(path=path, command=f"calibkit streams --names {path}"))
 
 
 def _keep_setup(args: argparse.Namespace) -> None:
@@ -184,7 +195,8 @@ def _keep_setup(args: argparse.Namespace) -> None:
     }
     if given:
         where = settings.store_setup(resolve(args.home), given)
-        options.say(f"kept {', '.join(given)} in {where}")
+        words = _("kept {names} in {path}")
+        options.say(words.format(names=", ".join(given), path=where))
 
 
 def _watch(
@@ -258,17 +270,19 @@ def _complete(
             _ask_names(args, sight)
         elif not row["reads"]:
             which = sight.found.source_id or sight.found.name
-            options.say(
+            words = _(
                 "name the channels once: calibkit streams --draft FILE --stream "
-                f"{which} writes a TOML file; correct it, then give it with --names "
-                f"FILE --stream {which}"
+                "{which} writes a TOML file; correct it, then give it with --names "
+                "FILE --stream {which}"
             )
+            options.say(words.format(which=which))
     missing = [n for n in _QUESTIONS if any(n in row["missing"] for row in rows)]
     if not missing:
         return
     flags = {name: "--" + name.replace("_", "-") for name in missing}
     if not sys.stdin.isatty() or len(rows) != 1:
-        options.say(f"keep what is not known with {', '.join(flags.values())}")
+        words = _("keep what is not known with {flags}")
+        options.say(words.format(flags=", ".join(flags.values())))
         return
     _ask(args, flags)
 
@@ -281,7 +295,7 @@ def _ask_names(args: argparse.Namespace, sight: Sight) -> None:
     labels = [c.label or f"channel {k}" for k, c in enumerate(sight.channels, 1)]
     channels = naming.ask_channels(labels)
     where = settings.store_channels(resolve(args.home), sight.found.key, channels)
-    options.say(f"kept the names of the {len(channels)} channels in {where}")
+    _say_kept(len(channels), where)
 
 
 def _ask(args: argparse.Namespace, flags: dict[str, str]) -> None:
@@ -295,13 +309,14 @@ def _ask(args: argparse.Namespace, flags: dict[str, str]) -> None:
         try:
             setattr(args, name, parsers[name](answer))
         except argparse.ArgumentTypeError as problem:
-            options.say(f"calibkit: {problem}; nothing was kept")
+            words = _("{problem}; nothing was kept").format(problem=problem)
+            options.say(f"calibkit: {words}")
             return
     _keep_setup(args)
 
 
 _QUESTIONS = {
-    "screen_px": "The screen's size in pixels, such as 1920x1080",
-    "screen_mm": "The picture's width and height in mm, such as 527x296",
-    "distance_mm": "The distance from the eyes to the screen in mm",
+    "screen_px": later("The screen's size in pixels, such as 1920x1080"),
+    "screen_mm": later("The picture's width and height in mm, such as 527x296"),
+    "distance_mm": later("The distance from the eyes to the screen in mm"),
 }

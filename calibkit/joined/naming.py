@@ -12,6 +12,7 @@ from calibkit.errors import CallError
 from calibkit.joined import options
 from calibkit.kept import stream_names
 from calibkit.kept.stream_names import StreamNames
+from calibkit.language import _
 
 EYES = ("left", "right", "both")
 EXAMPLE = "left ScreenX pixels"
@@ -88,12 +89,13 @@ def ask_channels(
         When an answer cannot be read, or nothing that was named can be used.
     """
     put = _typed if answer is None else answer
-    options.say(
+    words = _(
         "The stream does not say what its channels are. For each, type the eye, the "
-        f"type and the unit, like: {EXAMPLE}\n"
+        "type and the unit, like: {example}\n"
         "Types: PupilX/Y, ReflexX/Y, DirectionX/Y/Z, ScreenX/Y, PositionX/Y/Z, "
         "Diameter, Confidence. Just Enter leaves a channel out."
     )
+    options.say(words.format(example=EXAMPLE))
     channels = tuple(_one(put, label) for label in labels)
     faults = stream_names.check(StreamNames(channels=channels))
     if faults:
@@ -103,7 +105,7 @@ def ask_channels(
 
 def _one(put: Callable[[str], str], label: str) -> Channel:
     """Ask for a channel; a slip of the hand is told and asked again."""
-    for _ in range(TRIES - 1):
+    for _try in range(TRIES - 1):
         try:
             return parse(put(f"{label}: "), label)
         except CallError as slip:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from calibkit.errors import CallError, StorageError
+from calibkit.language import _
 
 
 def say(text: str, *, end: str = "\n") -> None:
@@ -74,6 +75,8 @@ def plain(value: Any) -> Any:
 def ask(question: str, flag: str) -> str:
     """Ask the operator, or say which flag answers the question.
 
+    A question that is marked for translation is put in the language that is spoken.
+
     Raises
     ------
     CallError
@@ -81,7 +84,7 @@ def ask(question: str, flag: str) -> str:
     """
     if sys.stdin is None or not sys.stdin.isatty():
         raise CallError(f"{question} is not known; give it with {flag}")
-    print(f"{question}? ({flag}) ", file=sys.stderr, end="", flush=True)
+    print(f"{_(question)}? ({flag}) ", file=sys.stderr, end="", flush=True)
     answer = sys.stdin.readline().strip()
     if not answer:
         raise CallError(f"{question} is not known; give it with {flag}")

@@ -18,17 +18,24 @@ from calibkit.channels import (
     covariate_columns,
     feature_sources,
 )
+from calibkit.language import _, later
 from calibkit.streams import rules_said, rules_stamps, rules_values
 from calibkit.streams.lsl_found import Found
 from calibkit.streams.rules import Finding
 from calibkit.streams.sight import Sight, measured_rate
 
 WORDS = {
-    "pupil-reflex": "pupil minus reflex",
-    "direction": "gaze direction",
-    "screen": "screen position",
-    "pupil": "pupil position alone",
+    "pupil-reflex": later("pupil minus reflex"),
+    "direction": later("gaze direction"),
+    "screen": later("screen position"),
+    "pupil": later("pupil position alone"),
 }
+_EYES = {
+    "left": later("left eye"),
+    "right": later("right eye"),
+    "both": later("both eyes"),
+}
+_LEVELS = {"blocks": later("blocks"), "harms": later("harms"), "note": later("note")}
 _ORDER = ("blocks", "harms", "note")
 
 
@@ -49,8 +56,8 @@ def reads(channels: Sequence[Channel]) -> list[dict[str, Any]]:
 
 def _source_words(kind: str, columns: int) -> str:
     if kind == "pupil-reflex" and columns >= 6:
-        return "pupil minus the middle of two reflexes, by their distance"
-    return WORDS[kind]
+        return _("pupil minus the middle of two reflexes, by their distance")
+    return _(WORDS[kind])
 
 
 def facts(sight: Sight) -> dict[str, Any]:
@@ -144,26 +151,39 @@ def text(stream: Mapping[str, Any], found: Sequence[Finding] | None) -> str:
     found : sequence of Finding, optional
         None leaves out the check.
     """
-    rate = f"{stream['measured_rate']:g} Hz measured"
-    declared = stream["nominal_rate"]
-    rate += f", {declared:g} Hz declared" if declared else ", irregular as declared"
+    where = _(
+        "on {host}, {measured:g} Hz measured, {declared:g} Hz declared, {count} "
+        "channels"
+    )
+    if not stream["nominal_rate"]:
+        where = _(
+            "on {host}, {measured:g} Hz measured, irregular as declared, {count} "
+            "channels"
+        )
+    where = where.format(
+        host=stream["host"],
+        measured=stream["measured_rate"],
+        declared=stream["nominal_rate"],
+        count=len(stream["channels"]),
+    )
     lines = [
         f"{stream['name']}  (--stream {stream['source_id'] or stream['name']})",
-        f"  on {stream['host']}, {rate}, {len(stream['channels'])} channels",
+        f"  {where}",
     ]
     lines += [
-        f"  {_eye_words(row['eye'])}: {row['words']} ({', '.join(row['channels'])})"
+        f"  {_(_EYES[row['eye']])}: {row['words']} ({', '.join(row['channels'])})"
         for row in stream["reads"]
     ]
     if not stream["reads"]:
-        lines.append("  nothing can be read yet; its channels, with what they send:")
+        words = _("nothing can be read yet; its channels, with what they send:")
+        lines.append(f"  {words}")
         lines += [_channel_line(k, c) for k, c in enumerate(stream["channels"], 1)]
     lines += [
-        f"  may help: {name} ({', '.join(labels)})"
+        f"  {_('may help')}: {name} ({', '.join(labels)})"
         for name, labels in stream["covariates"].items()
     ]
     if stream["missing"]:
-        lines.append(f"  not known: {', '.join(stream['missing'])}")
+        lines.append(f"  {_('not known')}: {', '.join(stream['missing'])}")
     if found is not None:
         lines += finding_lines(found)
     return "\n".join(lines)
@@ -171,23 +191,24 @@ def text(stream: Mapping[str, Any], found: Sequence[Finding] | None) -> str:
 
 def _channel_line(number: int, channel: Mapping[str, Any]) -> str:
     low, middle, high = channel["sends"]
-    seen = "nothing" if low is None else f"{low:g} to {high:g}, half below {middle:g}"
+    seen = _("nothing")
+    if low is not None:
+        seen = _("{low:g} to {high:g}, half below {middle:g}").format(
+            low=low, high=high, middle=middle
+        )
     return f"    {number:2d}  {channel['label']}: {seen}"
 
 
 def finding_lines(found: Sequence[Finding]) -> list[str]:
     """Return findings as lines: what, what it costs, the fix."""
     if not found:
-        return ["  check: nothing wrong was seen"]
-    lines = [f"  check: {len(found)} findings (blocks: not usable; harms: worse gaze)"]
+        return [f"  {_('check: nothing wrong was seen')}"]
+    words = _("check: {count} findings (blocks: not usable; harms: worse gaze)")
+    lines = [f"  {words.format(count=len(found))}"]
     for one in found:
         lines += [
-            f"    {one.level}  {one.id}: {one.what}",
-            f"           costs: {one.costs}",
-            f"           fix: {one.remedy}",
+            f"    {_(_LEVELS[one.level])}  {one.id}: {one.what}",
+            f"           {_('costs')}: {one.costs}",
+            f"           {_('fix')}: {one.remedy}",
         ]
     return lines
-
-
-def _eye_words(eye: str) -> str:
-    return "both eyes" if eye == "both" else f"{eye} eye"

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.language import _
 from calibkit.streams.lsl_found import WALL_CLOCK_S
 from calibkit.streams.rules import Finding, found
 from calibkit.streams.sight import Sight, measured_rate
@@ -37,7 +38,9 @@ def stamps(sight: Sight) -> Iterator[Finding]:
     """
     time = sight.time
     if len(time) < 2:
-        what = f"{len(time)} samples came in {sight.watched_s:.1f} s"
+        what = _("{count} samples came in {seconds:.1f} s").format(
+            count=len(time), seconds=sight.watched_s
+        )
         yield found("silent", what, len(time), "samples")
         return
     yield from _clock(sight)
@@ -48,7 +51,8 @@ def stamps(sight: Sight) -> Iterator[Finding]:
     if len(sight.corrections_s) > 1:
         step_s = float(np.abs(np.diff(sight.corrections_s)).max())
         if step_s > UNSTEADY_S:
-            what = f"the clocks' difference changes by {step_s * 1000:.1f} ms at a time"
+            what = _("the clocks' difference changes by {step:.1f} ms at a time")
+            what = what.format(step=step_s * 1000)
             yield found("correction-unsteady", what, step_s, "s")
 
 
@@ -57,7 +61,8 @@ def _clock(sight: Sight) -> Iterator[Finding]:
     if abs(age_s) > WALL_CLOCK_S:
         yield found("clock-other", _which(age_s, sight.day_s), age_s, "s")
     elif age_s < -AHEAD_S:
-        what = f"samples are stamped {-age_s * 1000:.0f} ms after they arrive"
+        what = _("samples are stamped {ahead:.0f} ms after they arrive")
+        what = what.format(ahead=-age_s * 1000)
         yield found("stamps-ahead", what, -age_s, "s")
     else:
         stated_s = sight.delay_s if math.isfinite(sight.delay_s) else 0.0
@@ -65,23 +70,30 @@ def _clock(sight: Sight) -> Iterator[Finding]:
             yield found("late", _late(age_s, stated_s), age_s + stated_s, "s")
     drift = drift_of(sight.time, sight.arrival)
     if math.isfinite(drift):
-        slow = "slow" if drift > 0 else "fast"
-        what = f"its clock runs {abs(drift) * 1000:.2f} ms a second {slow}"
-        yield found("clock-drift", what, drift, "s/s")
+        what = _("its clock runs {off:.2f} ms a second slow")
+        if drift < 0:
+            what = _("its clock runs {off:.2f} ms a second fast")
+        yield found("clock-drift", what.format(off=abs(drift) * 1000), drift, "s/s")
 
 
 def _which(age_s: float, day_s: float) -> str:
-    text = f"its stamps differ from the LSL clock by {age_s:.0f} s"
+    text = _("its stamps differ from the LSL clock by {age:.0f} s")
     if math.isfinite(day_s) and abs(age_s + day_s) < WALL_CLOCK_S:
-        return text + " (they are the time of day)"
-    return text
+        text = _(
+            "its stamps differ from the LSL clock by {age:.0f} s (they are the time of "
+            "day)"
+        )
+    return text.format(age=age_s)
 
 
 def _late(age_s: float, stated_s: float) -> str:
-    text = f"samples arrive {age_s * 1000:.0f} ms after their stamps"
+    text = _("samples arrive {age:.0f} ms after their stamps")
     if stated_s:
-        text += f", which lag by {stated_s * 1000:.0f} ms as it says itself"
-    return text
+        text = _(
+            "samples arrive {age:.0f} ms after their stamps, which lag by {lag:.0f} ms "
+            "as it says itself"
+        )
+    return text.format(age=age_s * 1000, lag=stated_s * 1000)
 
 
 def drift_of(time: Array, arrival: Array) -> float:
@@ -126,7 +138,8 @@ def _evenly(arrival: Array, late: Array) -> bool:
 def _rate(sight: Sight) -> Iterator[Finding]:
     declared, real = sight.found.rate, measured_rate(sight.time, sight.watched_s)
     if declared > 0 and abs(real / declared - 1) > RATE_TOLERANCE:
-        what = f"it declares {declared:g} Hz and sends {real:.1f} Hz"
+        what = _("it declares {declared:g} Hz and sends {real:.1f} Hz")
+        what = what.format(declared=declared, real=real)
         yield found("rate-wrong", what, real, "Hz")
     steps = np.diff(sight.time)
     usual = float(np.median(steps))
@@ -135,13 +148,14 @@ def _rate(sight: Sight) -> Iterator[Finding]:
         lost = max(float(np.sum(np.round(steps / usual) - 1)), 0.0)
         share = lost / (lost + len(steps))
         if share > ABSENT:
-            what = f"{share:.1%} of the frames are absent, the longest gap is "
-            what += f"{steps.max() * 1000:.0f} ms"
+            what = _(
+                "{share:.1%} of the frames are absent, the longest gap is {gap:.0f} ms"
+            ).format(share=share, gap=steps.max() * 1000)
             yield found("frames-absent", what, share, "share")
     still_s = max(float(steps.max()), _silence_s(sight))
     if still_s > GAP_S:
-        what = f"for {still_s:.2f} s no sample came"
-        yield found("gap", what, still_s, "s")
+        what = _("for {seconds:.2f} s no sample came")
+        yield found("gap", what.format(seconds=still_s), still_s, "s")
 
 
 def _silence_s(sight: Sight) -> float:
@@ -151,12 +165,13 @@ def _silence_s(sight: Sight) -> float:
 
 
 def _order(steps: Array) -> Iterator[Finding]:
-    for rule, share, words in (
-        ("stamps-repeated", np.mean(steps == 0), "of the samples repeat the stamp"),
-        ("stamps-backward", np.mean(steps < 0), "of the stamps run backward"),
-    ):
-        if share > 0:
-            yield found(rule, f"{share:.1%} {words}", float(share), "share")
+    repeated, backward = float(np.mean(steps == 0)), float(np.mean(steps < 0))
+    if repeated > 0:
+        what = _("{share:.1%} of the samples repeat the stamp").format(share=repeated)
+        yield found("stamps-repeated", what, repeated, "share")
+    if backward > 0:
+        what = _("{share:.1%} of the stamps run backward").format(share=backward)
+        yield found("stamps-backward", what, backward, "share")
 
 
 def _spread(sight: Sight) -> Iterator[Finding]:
@@ -167,13 +182,15 @@ def _spread(sight: Sight) -> Iterator[Finding]:
     usual = float(steps.mean())
     bunched = float(np.mean(steps < 0.1 * usual))
     if bunched > BUNCHED:
-        what = f"{bunched:.0%} of the stamps follow within {usual * 100:.2f} ms"
+        what = _("{share:.0%} of the stamps follow within {step:.2f} ms")
+        what = what.format(share=bunched, step=usual * 100)
         yield found("stamps-bunched", what, bunched, "share")
         return
     low, high = np.percentile(steps, [25, 75])
     spread_s = float(high - low) / 1.349  # a normal distribution's quartiles
     if sight.found.rate > 0 and spread_s > UNEVEN * usual:
-        what = f"steps of {usual * 1000:.1f} ms vary by {spread_s * 1000:.1f} ms"
+        what = _("steps of {step:.1f} ms vary by {spread:.1f} ms")
+        what = what.format(step=usual * 1000, spread=spread_s * 1000)
         yield found("stamps-uneven", what, spread_s, "s")
 
 
@@ -183,5 +200,6 @@ def _chunks(arrival: Array) -> Iterator[Finding]:
         return
     every_s, many = float(np.median(np.diff(times))), float(np.median(counts))
     if every_s > CHUNK_S and many > 1:
-        what = f"{many:.0f} samples arrive at once, every {every_s * 1000:.0f} ms"
+        what = _("{count:.0f} samples arrive at once, every {every:.0f} ms")
+        what = what.format(count=many, every=every_s * 1000)
         yield found("arrive-in-chunks", what, every_s, "s")

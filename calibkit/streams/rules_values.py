@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.channels import SENTINELS, FeatureSource, feature_sources, groups
+from calibkit.language import _
 from calibkit.streams.rules import Finding, found
 from calibkit.streams.sight import Sight
 
@@ -44,25 +45,29 @@ def _eye(sight: Sight, eye: str, part: Array) -> Iterator[Finding]:
     finite = np.isfinite(part).all(axis=1)
     lost = float(1 - finite.mean())
     if lost > LOST:
-        what = f"{lost:.1%} of the samples have no {eye} eye (not a number)"
-        yield found("eye-lost", what, lost, "share")
+        what = _("{share:.1%} of the samples have no {eye} eye (not a number)")
+        yield found("eye-lost", what.format(share=lost, eye=_(eye)), lost, "share")
     zeros = _zeros(part)
     if zeros.any():
         share = float(zeros.mean())
-        what = f"{share:.1%} of the samples say 0 or -1 for the {eye} eye"
-        yield found("zeros", what, share, "share")
+        what = _("{share:.1%} of the samples say 0 or -1 for the {eye} eye")
+        yield found("zeros", what.format(share=share, eye=_(eye)), share, "share")
     seen = finite & ~zeros
     if seen.sum() < ENOUGH:
         return
     if np.ptp(part[seen], axis=0).max() == 0:
-        what = f"the {eye} eye's positions are the same in {seen.sum()} samples"
-        yield found("eye-constant", what, int(seen.sum()), "samples")
+        count = int(seen.sum())
+        what = _("the {eye} eye's positions are the same in {count} samples")
+        what = what.format(eye=_(eye), count=count)
+        yield found("eye-constant", what, count, "samples")
         return
     mark = sentinel(part, seen)
     if mark is not None:
         value, share = mark
+        # With a decimal point in any language: so the channel map wants them.
         numbers = ", ".join(f"{v:g}" for v in value)
-        what = f"{share:.1%} of the {eye} eye's samples are exactly ({numbers})"
+        what = _("{share:.1%} of the {eye} eye's samples are exactly ({numbers})")
+        what = what.format(share=share, eye=_(eye), numbers=numbers)
         yield found("sentinel-undeclared", what, share, "share")
         seen = seen & ~np.all(part == value, axis=1)
     yield from _still(sight, eye, part, seen)
@@ -73,7 +78,8 @@ def _still(sight: Sight, eye: str, part: Array, seen: Bools) -> Iterator[Finding
     levels = min(len(np.unique(known[:, k])) for k in range(known.shape[1]))
     if 1 < levels <= COARSE and len(known) > 4 * COARSE:
         step = _step(known)
-        what = f"the {eye} eye takes {levels} values, {step:g} apart"
+        what = _("the {eye} eye takes {count} values, {step:g} apart")
+        what = what.format(eye=_(eye), count=levels, step=step)
         yield found("coarse", what, levels, "values")
         return
     pairs = seen[1:] & seen[:-1]
@@ -81,8 +87,8 @@ def _still(sight: Sight, eye: str, part: Array, seen: Bools) -> Iterator[Finding
     share = float(same.mean()) if len(same) else 0.0
     # Whole numbers repeat by themselves while an eye is steady.
     if share > (0.5 if sight.found.form.startswith("int") else FROZEN):
-        what = f"{share:.1%} of the samples repeat the {eye} eye's values exactly"
-        yield found("eye-frozen", what, share, "share")
+        what = _("{share:.1%} of the samples repeat the {eye} eye's values exactly")
+        yield found("eye-frozen", what.format(share=share, eye=_(eye)), share, "share")
 
 
 def _step(known: Array) -> float:
@@ -133,13 +139,15 @@ def _screen(sight: Sight, source: FeatureSource) -> Iterator[Finding]:
     yield from _unit(part, source)
     negative = float((part < 0).mean(axis=0).max())
     if negative > NEGATIVE:
-        what = f"{negative:.0%} of the {source.eye} eye's screen positions are negative"
+        what = _("{share:.0%} of the {eye} eye's screen positions are negative")
+        what = what.format(share=negative, eye=_(source.eye))
         yield found("origin-centre", what, negative, "share")
     size = sight.size(source.unit or "px")
     if size is not None:
         away = float(((part < -size) | (part > 2 * size)).any(axis=1).mean())
         if away > OUTSIDE:
-            what = f"{away:.1%} of the {source.eye} eye's positions are far outside"
+            what = _("{share:.1%} of the {eye} eye's positions are far outside")
+            what = what.format(share=away, eye=_(source.eye))
             yield found("outside", what, away, "share")
 
 
@@ -147,12 +155,16 @@ def _unit(part: Array, source: FeatureSource) -> Iterator[Finding]:
     small = float(((part > -0.5) & (part < 1.5)).all(axis=1).mean())
     large = float((np.abs(part) > 3).any(axis=1).mean())
     if source.unit in ("px", "mm", "") and small > UNIT_SHARE:
-        what = f"{small:.0%} of the {source.eye} eye's positions lie within -0.5 to 1.5"
-        what += f", though their unit is {source.unit or 'not said'}"
+        what = _(
+            "{share:.0%} of the {eye} eye's positions lie within -0.5 to 1.5, though "
+            "their unit is {unit}"
+        ).format(share=small, eye=_(source.eye), unit=source.unit or _("not said"))
         yield found("unit-mismatch", what, small, "share")
     if source.unit == "normalized" and large > UNIT_SHARE:
-        what = f"{large:.0%} of the {source.eye} eye's positions are beyond 3, though "
-        yield found("unit-mismatch", what + "normalized", large, "share")
+        what = _(
+            "{share:.0%} of the {eye} eye's positions are beyond 3, though normalized"
+        ).format(share=large, eye=_(source.eye))
+        yield found("unit-mismatch", what, large, "share")
 
 
 def _identical(sight: Sight, sources: dict[str, FeatureSource]) -> Iterator[Finding]:
@@ -166,8 +178,8 @@ def _identical(sight: Sight, sources: dict[str, FeatureSource]) -> Iterator[Find
         return
     same = float((left == right).all(axis=1)[known].mean())
     if same > SAME:
-        what = f"both eyes send the same values in {same:.0%} of the samples"
-        yield found("eyes-identical", what, same, "share")
+        what = _("both eyes send the same values in {share:.0%} of the samples")
+        yield found("eyes-identical", what.format(share=same), same, "share")
 
 
 def _other_channels(sight: Sight) -> Iterator[Finding]:
@@ -181,18 +193,23 @@ def _other_channels(sight: Sight) -> Iterator[Finding]:
         kind, label = channel.type.lower(), channel.label
         if kind == "confidence" and (known.min() < 0 or known.max() > 1):
             worst = known.max() if known.max() > 1 else known.min()
-            what = f"the confidence {label} reaches {worst:g}"
-            yield found("confidence-range", what, float(worst), "")
+            yield _confidence(label, float(worst))
         if sight.found.form == "float32" and np.abs(known).max() > FLOAT32_WHOLE:
             most = float(np.abs(known).max())
             step = float(np.spacing(np.float32(min(most, 3e38))))
-            what = f"{label} holds {most:.4g}, where float32 has steps of {step:g}"
+            what = _("{label} holds {most:.4g}, where float32 has steps of {step:g}")
+            what = what.format(label=label, most=most, step=step)
             yield found("float32-epoch", what, step, "")
         if kind.startswith(_OTHERS) and np.ptp(known) == 0:
             constant.append(label)
     if constant:
-        what = f"{_some(constant)} never changed"
+        what = _("{labels} never changed").format(labels=_some(constant))
         yield found("channel-constant", what, len(constant), "channels")
+
+
+def _confidence(label: str, worst: float) -> Finding:
+    what = _("the confidence {label} reaches {worst:g}")
+    return found("confidence-range", what.format(label=label, worst=worst), worst)
 
 
 def _some(labels: Sequence[str]) -> str:
@@ -206,5 +223,6 @@ def _directions(sight: Sight) -> Iterator[Finding]:
             length = length[np.isfinite(length) & (length > 0)]
             off = float(np.median(length)) if len(length) >= ENOUGH else 1.0
             if abs(off - 1) > 0.05:
-                what = f"the {eye} eye's directions are {off:.2f} long"
+                what = _("the {eye} eye's directions are {length:.2f} long")
+                what = what.format(eye=_(eye), length=off)
                 yield found("direction-length", what, off, "")
