@@ -19,6 +19,7 @@ from calibkit.channels import Channel
 from calibkit.fitted import anatomy, anatomy_make, features, shared, structured
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.crowd import crowd_of
+from calibkit.fitted.starter import FOLDER
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -162,7 +163,7 @@ def test_it_can_be_made_anew(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) ->
     monkeypatch.setattr(sys, "argv", ["anatomy_make", str(tmp_path)])
     anatomy_make.main()
     made = json.loads((tmp_path / "screen.anatomy.json").read_text(encoding="utf-8"))
-    shipped = anatomy.FOLDER / "screen.anatomy.json"
+    shipped = FOLDER / "screen.anatomy.json"
     ours = json.loads(shipped.read_text(encoding="utf-8"))
     assert len(made["cov"]) == len(ours["cov"])
     ratio = made["cov"][0] / ours["cov"][0]

@@ -63,7 +63,8 @@ def error_deg(
 
 def test_three_looks_are_no_worse_than_an_affine_map() -> None:
     """Outside: least squares on the same looks (1.00 times its error on 38 people)."""
-    ours, affine = [], []
+    ours: list[float] = []
+    affine: list[float] = []
     for k in range(16):
         desk = simulation.desk(77_000 + k // 4, "pupil-reflex")
         who = simulation.person(

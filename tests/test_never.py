@@ -155,8 +155,10 @@ def test_the_publisher_records_nothing() -> None:
     assert "calibkit.kept.journal" not in loaded
 
 
-LIVE = ("commands/publish.py", "joined/wiring_", "live/", "streams/lsl_live")
-LIVE += ("streams/lsl_feed",)
+LIVE = (
+    *("commands/publish.py", "joined/wiring_", "live/"),
+    *("streams/lsl_live", "streams/lsl_feed"),
+)
 
 
 def test_the_publisher_asks_nothing() -> None:

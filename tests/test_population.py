@@ -366,7 +366,7 @@ def test_a_mirror_changes_signs_by_refitting(eyes: int) -> None:
         return np.concatenate(each)
 
     one, other = weights(xy, gaze), weights(xy[::-1] * flip, gaze * flip)
-    turned = structured.mirrored(np.outer(one, one), made)
+    turned = structured.mirrored(np.outer(one, one).astype(float), made)
     assert turned == pytest.approx(np.outer(other, other), abs=1e-9)
 
 

@@ -467,8 +467,12 @@ def looks(hold_s: float = 0.8) -> Looks:
     return Looks(layout(SCREEN), SETUP, hold_s=hold_s, max_loss=0.4)
 
 
-def eye(rng: np.random.Generator, parts: list[tuple[float, float, float]], rate: float,
-        noise_px: float) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+def eye(
+    rng: np.random.Generator,
+    parts: Sequence[tuple[float, float, float]],
+    rate: float,
+    noise_px: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Samples that rest at each (seconds, x, y) in turn."""
     count = [int(seconds * rate) for seconds, _, _ in parts]
     centre = np.repeat([(x, y) for _, x, y in parts], count, axis=0)

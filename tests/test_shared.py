@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,7 +90,7 @@ def test_only_recordings_are_read_and_the_refusal_says_so(
 ) -> None:
     """Source: contract, Python: paths go to Recording.load; refused in a sentence."""
     rec, _ = invented.record(1, invented.NINE)
-    calls = {
+    calls: dict[str, Callable[[], object]] = {
         "fit": lambda: calibkit.fit(given),  # type: ignore[arg-type]
         "assess": lambda: calibkit.assess(calibkit.fit(rec), given),  # type: ignore[arg-type]
         "learn_shared": lambda: calibkit.learn_shared([rec, rec, given]),  # type: ignore[list-item]

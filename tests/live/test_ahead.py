@@ -13,7 +13,7 @@ import pytest
 from calibkit.channels import Channel
 from calibkit.errors import CallError
 from calibkit.joined import wiring_ahead, wiring_claim
-from calibkit.streams import lsl
+from calibkit.streams import lsl, lsl_live
 
 pytestmark = pytest.mark.live
 CHANNELS = [Channel(label="x", eye="left", type="PupilX", unit="pixels")]
@@ -98,9 +98,13 @@ def test_one_status_stream_tells_of_the_input_that_is_read(
 ) -> None:
     """An input that does not fit has one too, and its lock is free for another."""
     made: list[lsl.Found] = []
-    monkeypatch.setattr(
-        wiring_ahead.lsl_live, "StatusOutlet", lambda found: made.append(found) or found
-    )
+
+    class Told:
+        def __init__(self, found: lsl.Found) -> None:
+            made.append(found)
+            self.found = found
+
+    monkeypatch.setattr(lsl_live, "StatusOutlet", Told)
     outlet, found, streams = begun("told", tmp_path, before=False)
     other = replace(found, uid="another")
     streams.settled()
@@ -111,7 +115,7 @@ def test_one_status_stream_tells_of_the_input_that_is_read(
     os.close(wiring_claim.claim(tmp_path, found, 3))
     streams.unfit(other)
     assert made == [found, other]
-    assert streams.status == [other]
+    assert [vars(told)["found"] for told in streams.status] == [other]
     streams.status.clear()
     streams.unfit(other)
     assert made == [found, other, other]
