@@ -146,13 +146,19 @@ def other_eyes(count: int) -> list[Recording]:
     ]
 
 
-def test_it_is_used_where_it_predicts_people_better_and_not_elsewhere() -> None:
-    for recordings, holds in ((physical(20), True), (other_eyes(20), False)):
+def test_it_is_used_where_it_predicts_people_better_and_not_elsewhere(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    alike = physical(20)
+    for recordings, holds in ((alike, True), (other_eyes(20), False)):
         crowd = crowd_of(recordings, "both", (), None)
         made, found = shared._choose_functions(crowd)
         assert (found is not None) == holds
         if found is not None:
             assert found == pytest.approx(anatomy.anatomy(crowd.layout, made))
+    # Many people tell it themselves, and are not made to wait for the question.
+    monkeypatch.setattr(shared, "TELL_THEMSELVES", 20)
+    assert shared._choose_functions(crowd_of(alike, "both", (), None))[1] is None
 
 
 def test_it_can_be_made_anew(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

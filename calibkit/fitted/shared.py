@@ -59,6 +59,7 @@ COVARIATE_GAIN = 0.005  # by how much a covariate must shrink errors
 DEGREE_LOSS = 0.02  # by how much a higher degree may enlarge them
 # By how many standard errors looks must be more likely for anatomy to hold here.
 ANATOMY_SURE = 2.0
+TELL_THEMSELVES = 100  # people from whom what goes together is seen without it
 TRIAL_SITTINGS = 40  # choosing functions needs no more
 # The least share of what is left over at check targets that is not the person's aim.
 DRIFT_LEAST = 0.3
@@ -240,7 +241,8 @@ def _choose_functions(crowd: Crowd) -> tuple[Basis, Array | None]:
         if _gain(best, trial, unsure=1.0) > COVARIATE_GAIN:
             groups, best = (*groups, group), trial
     basis = _basis(crowd, degree, groups)
-    known = anatomy(crowd.layout, basis)
+    few = crowd.people < TELL_THEMSELVES
+    known = anatomy(crowd.layout, basis) if few else None
     if known is None or not _holds(best, _trial(crowd, basis, which, known)):
         return basis, None
     return basis, known
