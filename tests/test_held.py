@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -30,6 +31,23 @@ def test_a_lock_tells_its_holder_and_goes_with_it(tmp_path: Path) -> None:
     again = lock.take(path, 4343)
     assert again is not None
     assert lock.holder(path) == "4343"
+    again.close()
+
+
+def test_a_lock_needs_nothing_that_windows_lacks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: Python's `os`: pread and pwrite are Unix only. By injection."""
+    for name in ("pread", "pwrite"):
+        monkeypatch.delattr(os, name)
+    held = lock.take(tmp_path / "one.lock", 123456)
+    assert held is not None
+    lock.note(held.handle, "42 a")
+    assert lock.holder(tmp_path / "one.lock") == "42"
+    held.close()
+    again = lock.take(tmp_path / "one.lock", 7)
+    assert again is not None
+    assert (tmp_path / "one.lock").read_text() == "7"
     again.close()
 
 

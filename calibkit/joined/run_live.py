@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from calibkit.geometry import Setup
     from calibkit.joined.run_attempt import Attempt
     from calibkit.joined.wiring_source import Steady
-    from calibkit.kept.lock import Held
     from calibkit.kept.protocol_model import Protocol
     from calibkit.kept.settings import Settings
     from calibkit.panel.beside import Beside
@@ -95,7 +94,7 @@ def _connect(found: Found, stored: Settings) -> GazeInlet:
     return lsl.open_gaze(found, stored.names(found.key))
 
 
-def alone(home: Path, stream: Stream) -> Held | None:
+def alone(home: Path, stream: Stream) -> lock.Held | None:
     """Keep other sessions from asking a second person, or one twice, to look.
 
     Raises

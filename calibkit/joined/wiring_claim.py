@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 
@@ -77,8 +76,7 @@ def claim(folder: Path, found: Found, head: int) -> int:
 
 def remember(handle: int, found: Found, head: int) -> None:
     """Note in the lock file who publishes, and which outlet is read."""
-    os.ftruncate(handle, 0)
-    os.pwrite(handle, f"{head} {found.uid}".encode(), 0)
+    lock.note(handle, f"{head} {found.uid}")
 
 
 def was_read(folder: Path, found: Found) -> bool:

@@ -70,11 +70,17 @@ def take(path: Path, who: int) -> Held | None:
     """
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     if hold(handle):
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, str(who).encode(), 0)
+        note(handle, str(who))
         return Held(handle)
     os.close(handle)
     return None
+
+
+def note(handle: int, text: str) -> None:
+    """Put a text in place of what a lock file says."""
+    os.ftruncate(handle, 0)
+    os.lseek(handle, 0, os.SEEK_SET)  # Windows has no write at a place
+    os.write(handle, text.encode())
 
 
 def holder(path: Path) -> str:
