@@ -54,8 +54,8 @@ def _run(args: argparse.Namespace, stop: Stop) -> int:
     from calibkit.kept.recording import Recording
     from calibkit.streams import lsl
 
-    recording = Recording.load(args.recording).in_time_order()
-    if not len(recording.time):
+    recording = Recording.load(args.recording)
+    if not np.isfinite(recording.time).any():
         raise InputError(f"{args.recording} holds no gaze; choose another recording")
     source_id = wiring.replay_id(recording.source_id)
     outlet = lsl.GazeOutlet(

@@ -48,11 +48,11 @@ def anatomy(plan: Layout, basis: Basis) -> Array | None:
     -------
     array, or None where such a tracker was not simulated
     """
-    kinds = {source.kind for source in plan.eyes}
-    files = {FILES[kind] for kind in kinds if kind in FILES}
-    if len(plan.eyes) != 2 or len(kinds) != 1 or not files:
+    read = {source.kind for source in plan.eyes}
+    name = FILES.get(next(iter(read), ""))
+    if len(plan.eyes) != 2 or len(read) != 1 or name is None:
         return None
-    found = _load(files.pop())
+    found = _load(name)
     if found is None:
         return None
     every, own = len(exponents(DEGREE)), len(exponents(basis.degree))

@@ -94,23 +94,29 @@ def _layout(person: simulation.Person) -> features.Layout:
     return features.with_covariates(plan, features.pose_names(plan))
 
 
-def weights(seen: Sequence[Exact], plan: features.Layout) -> Array:
-    """Weights (k, 2 eyes x 2 axes x terms) of people's mappings at one desk."""
-    centre, scale = np.zeros((2, 2)), np.full((2, 2), DEGREES_SCALE)
+def basis_of(seen: Sequence[Exact], plan: features.Layout, degree: int) -> Basis:
+    """Functions of features as large as those of people at one desk."""
+    eyes = len(plan.eyes)
+    centre, scale = np.zeros((eyes, 2)), np.full((eyes, 2), DEGREES_SCALE)
     if not plan.in_degrees:
-        for e in range(2):
+        for e in range(eyes):
             rows = np.concatenate([one.xy[e] for one in seen])
             centre[e], scale[e] = middle_and_scale(rows)
     extra = np.concatenate([one.extra for one in seen], axis=1).swapaxes(0, 1)
     extra_centre, extra_scale = covariate_scaling(extra)
-    basis = Basis(
-        degree=DEGREE,
+    return Basis(
+        degree=degree,
         covariates=plan.covariates,
         centre=centre,
         scale=scale,
         extra_centre=extra_centre,
         extra_scale=extra_scale,
     )
+
+
+def weights(seen: Sequence[Exact], plan: features.Layout) -> Array:
+    """Weights (k, 2 eyes x 2 axes x terms) of people's mappings at one desk."""
+    basis = basis_of(seen, plan, DEGREE)
     polynomial = basis.terms - len(plan.covariates)
     made = []
     for one in seen:

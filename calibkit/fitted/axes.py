@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.broad import pose_slopes, prior_weights
-from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, estimate
+from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, estimate, unsure_by
 from calibkit.fitted.features import Layout
 from calibkit.fitted.observations import Points, anywhere, blocks, carried, prepare
 from calibkit.fitted.prior import SharedMapping
@@ -99,7 +98,14 @@ def unsure(
     likely : dict of float by turn
         As `ways` gives them.
     """
-    chosen, cov = next(iter(likely)), best.weights.cov
+    chosen, others = next(iter(likely)), []
+    for axis in range(2):
+        share = sum(s for turn, s in likely.items() if turn[axis] != chosen[axis])
+        if share > RULED_OUT:
+            other = (-chosen[0], chosen[1]) if axis == 0 else (chosen[0], -chosen[1])
+            others.append((other, max(share, LEAST_SHARE)))
+    if not others:
+        return best
     slopes = pose_slopes(prior.basis, plan)
     noise = replace(best.noise, spread=0.0)
 
@@ -107,12 +113,7 @@ def unsure(
         weights = prior_weights(prior.basis, True, turn=turn, slopes=slopes)
         return estimate(weights, prior.basis, noise, looks).weights.mean
 
-    for axis in range(2):
-        share = sum(s for turn, s in likely.items() if turn[axis] != chosen[axis])
-        if share > RULED_OUT:
-            other = (-chosen[0], chosen[1]) if axis == 0 else (chosen[0], -chosen[1])
-            apart = mean(other) - mean(chosen)
-            cov = cov + max(share, LEAST_SHARE) * np.outer(apart, apart)
-    if cov is best.weights.cov:
-        return best
-    return replace(best, weights=Gaussian(mean=best.weights.mean, cov=cov))
+    here = mean(chosen)
+    for other, share in others:
+        best = unsure_by(best, mean(other) - here, share)
+    return best

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted.alternating import SURE, TURNED_DEG, either, take_turns
-from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.deviating import (
     LOG_ODDS,
     deviating,
@@ -16,7 +15,7 @@ from calibkit.fitted.deviating import (
     suspected_alone,
     unsteady,
 )
-from calibkit.fitted.estimate import Estimate, estimate
+from calibkit.fitted.estimate import Estimate, estimate, evenly, unsure_by
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.material import Material
 from calibkit.fitted.observations import Points
@@ -108,8 +107,11 @@ def _or_turned(prior: SharedMapping, material: Material, best: Tried) -> Tried:
         if share[0] > PLAIN:
             looks = material.at_lag(lag)
             found = with_likeness(prior.weights, prior.basis, found, looks)
-        others = [other.weights.mean for _, other, _ in options]
-        found = _unsure(found, others, share, even=share[0] > PLAIN)
+        found = replace(found, averaged=True)
+        for part, (_, answer, _) in zip(share, options, strict=True):
+            apart = answer.weights.mean - found.weights.mean
+            apart = evenly(apart, len(prior.eyes)) if share[0] > PLAIN else apart
+            found = unsure_by(found, apart, part)
     turned, angle = _turned(prior, found)
     if turned is not None:
         found = replace(found, noise=unsteady(found.noise, turned))
@@ -127,24 +129,6 @@ def _turned(prior: SharedMapping, found: Estimate) -> tuple[int | None, Array]:
     if len(size) < 2 or size[eye] - size[1 - eye] < TURNED_DEG:
         return None, angles[eye]
     return eye, angles[eye]
-
-
-def _unsure(
-    best: Estimate, others: list[Array], share: Array, *, even: bool
-) -> Estimate:
-    """Return the best estimate, as unsure as means (d,) of weights differ from it.
-
-    `even`: by the mean of both eyes, so that neither is preferred.
-    """
-    cov = best.weights.cov.copy()
-    for part, other in zip(share, others, strict=True):
-        apart = other - best.weights.mean
-        if even:
-            eyes = apart.reshape(len(best.noise.eye), -1)
-            apart = np.broadcast_to(eyes.mean(axis=0), eyes.shape).ravel()
-        cov += part * np.outer(apart, apart)
-    weights = Gaussian(mean=best.weights.mean, cov=cov)
-    return replace(best, weights=weights, averaged=True)
 
 
 def _by_turns(

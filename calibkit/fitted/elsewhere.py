@@ -300,17 +300,6 @@ def perhaps_moved(prior: SharedMapping, found: Estimate, looks: Points) -> Estim
     return replace(found, weights=replace(found.weights, cov=cov))
 
 
-def unsure_by(found: Estimate, other: Array) -> Estimate:
-    """Return an estimate, as unsure as another mean (d,) of weights would have it.
-
-    By the mean of both eyes, so that neither is preferred.
-    """
-    apart = (other - found.weights.mean).reshape(len(found.noise.eye), -1)
-    even = np.broadcast_to(apart.mean(axis=0), apart.shape).ravel()
-    cov = found.weights.cov + UNSURE_SHARE * np.outer(even, even)
-    return replace(found, weights=replace(found.weights, cov=cov))
-
-
 def loosened(prior: SharedMapping, share: float) -> SharedMapping:
     """Return the prior with more sd for every group, and persons' noise vaguer."""
     more = share * np.array([WIDER_SD[int(g)] for g in prior.basis.group])

@@ -209,9 +209,8 @@ def _first_factor(
 
 def _lapsed(noise: Noise, trust: Array) -> NDArray[np.bool_]:
     """Which looks are gross errors; none, where no people say what is one."""
-    lapsed: NDArray[np.bool_] = trust < (
-        0.0 if noise.spread >= VAGUE_SPREAD else LAPSED
-    )
+    least = 0.0 if noise.spread >= VAGUE_SPREAD else LAPSED
+    lapsed: NDArray[np.bool_] = trust < least
     return lapsed
 
 
@@ -222,6 +221,27 @@ def _sound(noise: Noise, trust: Array) -> NDArray[np.bool_] | None:
     """
     sound = ~_lapsed(noise, trust)
     return sound if sound.sum() >= AGREEING else None
+
+
+def unsure_by(found: Estimate, apart: Array, share: float) -> Estimate:
+    """Return an estimate, as unsure as another answer would have it.
+
+    Parameters
+    ----------
+    found : Estimate
+    apart : array (d,)
+        By how much the other's weights differ.
+    share : float
+        Of the square of that, which is unsure.
+    """
+    cov = found.weights.cov + share * np.outer(apart, apart)
+    return replace(found, weights=replace(found.weights, cov=cov))
+
+
+def evenly(apart: Array, eyes: int) -> Array:
+    """Return the mean of both eyes' weights for each, so that neither is preferred."""
+    each = apart.reshape(eyes, -1)
+    return np.broadcast_to(each.mean(axis=0), each.shape).ravel()
 
 
 def away(left_out: Array, present: NDArray[np.bool_]) -> Array:

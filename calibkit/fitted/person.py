@@ -30,17 +30,19 @@ from calibkit.fitted.elsewhere import (
     AGREED,
     FEW_UNSURE,
     MOST_SETS,
+    UNSURE_SHARE,
     elsewhere,
     loosened,
     perhaps_moved,
-    unsure_by,
 )
 from calibkit.fitted.estimate import (
     Estimate,
     estimate,
+    evenly,
     evidence,
     honest,
     predicted,
+    unsure_by,
     with_samples,
 )
 from calibkit.fitted.features import Layout, agree, layout, pose_names, with_covariates
@@ -63,9 +65,8 @@ LOOSER = (0.35, 1.0)
 # Where less of so many looks is believed, the camera may have been moved; the log odds.
 # Or where noise is so many times that of people, by which looks are believed.
 MOVED_LOOKS, MOVED_TRUST, MOVED_ODDS, MOVED_LOUDER = 2, 0.5, -8.0, 2.5
-MOVED_DOUBT = (
-    -2.0
-)  # with few looks, from these odds on it is not certain that it was not
+# With few looks, from these odds on it is not certain that it was not.
+MOVED_DOUBT = -2.0
 # With so few looks the place where a camera stands is told by the prior alone.
 FEW_LOOKS = 1
 MIXED_NOTE = (
@@ -306,8 +307,10 @@ def _unless_moved(
     if odds > 0.0 and found.trust.mean() >= AGREED:
         return moved, there.unsure(found), lag
     if odds > MOVED_DOUBT and len(looks) <= FEW_UNSURE:
-        matrix = moved.basis.as_in(tried[0].basis)
-        return tried[0], unsure_by(tried[1], matrix @ found.weights.mean), tried[2]
+        usual, kept, lag = tried
+        mean = moved.basis.as_in(usual.basis) @ found.weights.mean
+        apart = evenly(mean - kept.weights.mean, len(prior.eyes))
+        return usual, unsure_by(kept, apart, UNSURE_SHARE), lag
     return tried
 
 

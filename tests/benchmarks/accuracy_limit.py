@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 from calibkit import simulation
 from calibkit.channels import Channel
 from calibkit.fitted import bayes, features
-from calibkit.fitted.anatomy_make import Exact, exact
+from calibkit.fitted.anatomy_make import Exact, basis_of, exact
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Gaussian
-from calibkit.fitted.broad import DEGREES_SCALE, covariate_scaling, middle_and_scale
 from calibkit.fitted.features import Layout
 from calibkit.fitted.material import gather
 from calibkit.fitted.observations import Points, prepare
@@ -61,29 +60,10 @@ def known(tracker: str, geometry: int, kinds: Sequence[str]) -> Known:
         who = simulation.person(tracker=tracker, kind=kind, seed=seed, desk=desk)
         seen.append(exact(who, seed))
     plan = _plan(who.channels)
-    basis = _basis(plan, seen)
+    basis = basis_of(seen, plan, 2 if plan.covariates else 3)
     each = np.array([coefficients(basis, one) for one in seen])
     prior = Gaussian(mean=each.mean(axis=0), cov=np.cov(each.T))
     return Known(layout=plan, basis=basis, prior=prior)
-
-
-def _basis(plan: Layout, seen: Sequence[Exact]) -> Basis:
-    eyes = len(plan.eyes)
-    centre, scale = np.zeros((eyes, 2)), np.full((eyes, 2), DEGREES_SCALE)
-    if not plan.in_degrees:
-        for e in range(eyes):
-            rows = np.concatenate([one.xy[e] for one in seen])
-            centre[e], scale[e] = middle_and_scale(rows)
-    extra = np.concatenate([one.extra for one in seen], axis=1).swapaxes(0, 1)
-    extra_centre, extra_scale = covariate_scaling(extra)
-    return Basis(
-        degree=2 if plan.covariates else 3,
-        covariates=plan.covariates,
-        centre=centre,
-        scale=scale,
-        extra_centre=extra_centre,
-        extra_scale=extra_scale,
-    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,6 +26,7 @@ from accuracy_people import (
     sit,
     test_person,
 )
+from accuracy_tables import ALONE, HIERARCHICAL, LAPSES_KNOWN, LIMIT, TOLD
 
 from calibkit import Recording, fit, learn_shared, simulation
 from calibkit.errors import CalibkitError
@@ -37,8 +38,6 @@ Say = Callable[[str], None]
 RIVALS = ("offset", "affine", "quadratic", "quadratic-robust", "thin-plate")
 ORDER = [4, 0, 8, 2, 6, *[i for i in range(16) if i not in (4, 0, 8, 2, 6)]]
 LIMIT_PEOPLE = 80
-HIERARCHICAL, ALONE, KNOWN = "hierarchical, K=20", "hierarchical, no prior", "limit"
-LAPSES_KNOWN, TOLD = "lapses known, K=20", 0.4  # and at which share of them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,7 +158,7 @@ def attentive(place: Place, shared: SharedMapping) -> Iterator[Row]:
             names = RIVALS if n in (1, 2, 3, 5, 9) else RIVALS[1:]
             yield from _rivals(whom, sitting, shared, names if n else (), n)
             error = limit.errors(layout)
-            yield whom.made(KNOWN, n, error, np.full(len(error), np.nan))
+            yield whom.made(LIMIT, n, error, np.full(len(error), np.nan))
         cross = cross_quadratic(sitting.rows(CROSS))
         if any(cross.predict):
             yield whom.row("quadratic", 5, cross, sitting)

@@ -9,7 +9,7 @@ from accuracy_people import Array, Row
 from numpy.typing import NDArray
 
 HIERARCHICAL, ALONE, LIMIT = "hierarchical, K=20", "hierarchical, no prior", "limit"
-LAPSES_KNOWN = "lapses known, K=20"
+LAPSES_KNOWN, TOLD = "lapses known, K=20", 0.4  # and at which share of them
 Keep = Callable[[Row], bool]
 
 
@@ -162,7 +162,7 @@ def inattentive(rows: Rows, trackers: Sequence[str]) -> list[str]:
     out += head("tracker", "share", "mapping \\ points", *map(str, columns))
     for tracker in trackers:
         for method in (HIERARCHICAL, LAPSES_KNOWN, "quadratic", "quadratic-robust"):
-            for lapse in (0.0, 0.2, 0.4) if method != LAPSES_KNOWN else (0.4,):
+            for lapse in (0.0, 0.2, 0.4) if method != LAPSES_KNOWN else (TOLD,):
                 cells = [rows.of("main", tracker, method, n, lapse) for n in columns]
                 texts = [cell.cell() for cell in cells]
                 out.append(line(tracker, f"{lapse:.0%}", method, *texts))
@@ -178,7 +178,7 @@ def costs(rows: Rows, trackers: Sequence[str]) -> list[str]:
             for n in (1, 2, 3, 5, 9, 16):
                 calm = rows.of(study, tracker, HIERARCHICAL, n)
                 ratios = [
-                    rows.of(study, tracker, method, n, 0.4).by(calm)
+                    rows.of(study, tracker, method, n, TOLD).by(calm)
                     for method in (HIERARCHICAL, LAPSES_KNOWN)
                 ]
                 if all(ratios):
