@@ -26,6 +26,12 @@ pytest.importorskip("psychopy", reason="needs the extra `screen`")
 
 Start = Callable[..., subprocess.Popen[str]]
 SOURCE = "calibkit-raw:simulate-screen-43"
+SAID = {
+    "hit": "Hit.",
+    "beside": "A key beside it was chosen.",
+    "elsewhere": "A key elsewhere was chosen.",
+    "none": "No key was chosen in time.",
+}
 WHO = ("--person", "wren", "--stream", SOURCE, "--window", "1000x700", "--json")
 
 
@@ -52,15 +58,19 @@ def test_keys_are_drawn_and_chosen_by_gaze(start: Start, tmp_path: Path) -> None
     trial = start("pointing", *WHO, "--pictures", str(pictures), "--operator", "page")
     out, err = trial.communicate(timeout=240)
     assert trial.returncode == 0, err
-    # The operator is told of each key, and only of keys that do something here.
-    assert "Key 1: Hit." in err
-    assert "Leave out" not in err
     told = json.loads(out)
+    # The operator is told of each key, and only of keys that do something here. Which
+    # are hit is chance: the simulated eye has its own mind, and the machine its load.
+    asks = told["pointing"]["asks"]
+    for number, ask in enumerate(asks, 1):
+        assert f"Key {number}: {SAID[ask['outcome']]}\n" in err
+    # Keys become as small as is open; guessing would hit one of nine, or fewer.
+    assert sum(ask["outcome"] == "hit" for ask in asks) > len(asks) / 4
+    assert "Leave out" not in err
     rec = Recording.load(told["recording"])
     assert set(rec.targets["role"]) == {"pointing"}
     assert told["pointing"]["tries"] == (rec.targets["kept"] != 0).sum() >= 4
-    first = told["pointing"]["asks"][0]
-    assert first["outcome"] == "hit"
+    first = asks[0]
     with Image.open(sorted(pictures.glob("*.png"))[0]) as picture:
         levels = np.asarray(picture.convert("L"), float) / 255.0
     wide, high = 1000 / first["columns"], 700 / first["rows"]
