@@ -11,18 +11,24 @@ PUPIL, SCREEN, WEBCAM = "pupil-reflex", "screen", "webcam"
 
 
 def goals(rows: Rows) -> Iterator[str]:
-    """A table: the goal, the figure, held or missed."""
+    """A table: the goal, the figure, held or missed; of costs, how sure that is."""
     yield from ("", "**Goals**", "")
-    yield from head("goal", "measured", "")
-    for text, value, most, *least in _all(rows):
+    yield from head("goal", "measured", "", "95 % interval")
+    for text, value, most, *rest in _all(rows):
         if np.isnan(value):
             continue
-        low = least[0] if least else -np.inf
+        low = rest[0] if len(rest) == 1 else -np.inf
         verdict = "held" if low <= value <= most else "**missed**"
-        yield line(text, f"{value:.2f}", verdict)
+        sure = "{:.2f}-{:.2f}".format(*rest) if len(rest) == 2 else ""
+        yield line(text, f"{value:.2f}", verdict, sure)
 
 
-Goal = tuple[str, float, float] | tuple[str, float, float, float]
+# What it is, what was measured, and the most; the least, or the measured's interval.
+Goal = (
+    tuple[str, float, float]
+    | tuple[str, float, float, float]
+    | tuple[str, float, float, float, float]
+)
 
 
 def _all(rows: Rows) -> Iterator[Goal]:
@@ -69,9 +75,10 @@ def _absolute(rows: Rows) -> Iterator[Goal]:
             value = rows.of("steady", tracker, HIERARCHICAL, n).median
             yield f"{tracker}, steady, {n} points: median <= {median:g}", value, median
         for n in (5, 9):
-            calm = rows.of("steady", tracker, HIERARCHICAL, n).median
-            value = rows.of("steady", tracker, HIERARCHICAL, n, 0.4).median / calm
-            yield f"{tracker}, steady, {n} points: 40 % inattention <= 1.3x", value, 1.3
+            calm = rows.of("steady", tracker, HIERARCHICAL, n)
+            value, *sure = rows.of("steady", tracker, HIERARCHICAL, n, 0.4).cost(calm)
+            text = f"{tracker}, steady, {n} points: 40 % inattention <= 1.3x"
+            yield text, value, 1.3, *sure
 
 
 def _relative(rows: Rows) -> Iterator[Goal]:
@@ -109,12 +116,9 @@ def _inattention(rows: Rows) -> Iterator[Goal]:
         (0.2, 5, 1.2),
         (0.2, 9, 1.1),
     ):
-        value = _main(rows, PUPIL, n, lapse).median / _main(rows, PUPIL, n).median
-        yield (
-            f"pupil-reflex, {n} points, {lapse:.0%} inattention <= {most}x",
-            value,
-            most,
-        )
+        text = f"pupil-reflex, {n} points, {lapse:.0%} inattention <= {most}x"
+        value, *sure = _main(rows, PUPIL, n, lapse).cost(_main(rows, PUPIL, n))
+        yield text, value, most, *sure
     value = _main(rows, PUPIL, 9, 0.4).p95 / _main(rows, PUPIL, 9).p95
     yield "pupil-reflex, 9 points, 40 % inattention: 95 % <= 1.35x", value, 1.35
     calm = rows.of("stop", PUPIL, "stop", 0)

@@ -75,16 +75,16 @@ class Rows:
         low, high = np.percentile(drawn, [2.5, 97.5])
         return float(low), float(high)
 
-    def by(self, other: Rows) -> str:
-        """Ratio of medians to others' of the same persons, 95 % interval; "" of none.
+    def cost(self, other: Rows) -> tuple[float, float, float]:
+        """Ratio of medians to others' of the same persons, and its 95 % interval.
 
-        Persons are drawn with replacement, the same for both.
+        Persons are drawn with replacement, the same for both. NaN where there are none.
         """
         mine = {row.person: row.error for row in self.rows}
         theirs = {row.person: row.error for row in other.rows}
         both = [name for name in mine if name in theirs]
         if not both:
-            return ""
+            return np.nan, np.nan, np.nan
         rng = np.random.default_rng(0)
 
         def ratio(which: NDArray[np.int_]) -> float:
@@ -98,7 +98,12 @@ class Rows:
         count = len(both)
         drawn = [ratio(rng.integers(count, size=count)) for _ in range(500)]
         low, high = np.percentile(drawn, [2.5, 97.5])
-        return f"{ratio(np.arange(count)):.2f} ({low:.2f}-{high:.2f})"
+        return ratio(np.arange(count)), float(low), float(high)
+
+    def by(self, other: Rows) -> str:
+        """The same in words; "" of none."""
+        ratio, low, high = self.cost(other)
+        return "" if np.isnan(ratio) else f"{ratio:.2f} ({low:.2f}-{high:.2f})"
 
     def cell(self) -> str:
         """Median and 95th percentile; empty where nothing was measured."""
