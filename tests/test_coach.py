@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from calibkit import language, simulation
 from calibkit.errors import CallError
 from calibkit.fitted.fitting import fit
+from calibkit.fitted.person import TURNS_NOTE
 from calibkit.geometry import Setup
 from calibkit.judged import coach, coach_patterns, coach_words, still_fits
 from calibkit.judged.assess_figures import (
@@ -114,11 +115,12 @@ def tried(
     result: Assessment | None = None,
     grid: tuple[int, int] = (2, 3),
     name: str = "standard",
+    notes: tuple[str, ...] = (),
     **more: Any,
 ) -> Tried:
     """An attempt that misses the usual goal, unless something is said."""
-    mapping: Any = SimpleNamespace(looks=np.zeros(6, [("weight", "f8")]), setup=SETUP)
-    mapping.looks["weight"] = 1.0
+    looks = np.ones(6, [("weight", "f8")])
+    mapping: Any = SimpleNamespace(looks=looks, setup=SETUP, notes=notes)
     made = Tried(
         protocol=protocols.load(name),
         behaviour=life or behaviour(),
@@ -168,6 +170,7 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
         (tried(behaviour(loss=0.7, loss_left=0.7, loss_right=0.7)), ["seating"]),
         (tried(behaviour(loss_left=0.8)), ["data.eyes"]),
         (tried(behaviour(loss_left=1.0)), ["targets.points"]),
+        (tried(notes=(TURNS_NOTE,)), ["data.eyes"]),
         (tried(missed(6)), ["pace.advance"]),
         (tried(fault="it is mirrored"), ["pace.advance"]),
         (tried(missed(6, 6.0)), ["targets.start_deg", "targets.pulse_hz"]),
@@ -182,6 +185,7 @@ ODD = np.random.default_rng(5).normal(0.0, 0.25, (12, 2))
             "unseen",
             "one eye",
             "only one eye",
+            "taking turns",
             "elsewhere",
             "no mapping",
             "unlooked",
@@ -195,6 +199,22 @@ def test_a_pattern_is_answered(made: Tried, expected: list[str]) -> None:
     assert keys_changed(advice) == expected
     assert advice.changes[0].evidence
     assert advice.changes[0].reason in advice.words
+
+
+@pytest.mark.parametrize("eye", ["left", "right"])
+def test_of_eyes_that_take_turns_the_nearer_one_is_to_look(eye: str) -> None:
+    """Common practice, no source; whoever treats the eyes allows covering one."""
+    both = tried(result=assessment(None, 0.2, 0.15, **{eye: 0.95}), notes=(TURNS_NOTE,))
+    (change,) = coach.advise(both).changes
+    assert (change.key, change.new) == ("data.eyes", eye)
+    assert f"the {eye} eye alone" in change.reason
+    assert "covered" in change.reason
+    assert "treats these eyes" in change.reason
+    # With that done, and one eye alone, nothing is said of turns any more.
+    alone = replace(both, protocol=changed(both.protocol, (change,)))
+    assert "data.eyes" not in keys_changed(coach.advise(alone, [both]))
+    with language.speaking("de"):
+        assert "wechseln sich" in coach.advise(both).words
 
 
 def test_tired_eyes_rest_first() -> None:
@@ -540,8 +560,11 @@ def test_a_shift_is_only_seen_where_it_is_likely() -> None:
 @pytest.fixture(scope="module")
 def people() -> dict[str, Any]:
     found = {}
-    for kind in ("steady", "one-eye", "nystagmus", "slow", "sleepy", "head-mover"):
-        person = simulation.person(tracker="pupil-reflex", kind=kind, seed=1)
+    kinds = ("steady", "one-eye", "nystagmus", "slow", "sleepy", "head-mover")
+    for kind in (*kinds, "alternating"):
+        # Raw features without a prior do not tell whose looks they are.
+        tracker = "screen" if kind == "alternating" else "pupil-reflex"
+        person = simulation.person(tracker=tracker, kind=kind, seed=1)
         points = np.array([(x, y) for y in (100, 540, 980) for x in (150, 960, 1770)])
         checks = PLACES[[1, 2, 5, 6, 8, 10]]
         rec, _, _ = simulation.record(
@@ -575,6 +598,8 @@ def test_kinds_are_told_apart(people: dict[str, Any]) -> None:
     assert people["sleepy"].behaviour.shut > 2 * steady.behaviour.shut
     assert people["head-mover"].head_mm >= coach_patterns.HEAD_MM
     assert steady.head_mm < coach_patterns.HEAD_MM
+    assert people["alternating"].turns in ("left", "right")
+    assert not any(people[kind].turns for kind in people if kind != "alternating")
 
 
 def test_a_steady_person_shows_no_pattern(people: dict[str, Any]) -> None:

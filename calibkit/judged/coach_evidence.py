@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibkit.fitted.person import TURNS_NOTE
 from calibkit.judged import coach_words, quality
 from calibkit.judged.assess_figures import Assessment
 from calibkit.judged.behaviour import BELIEVED, Behaviour
@@ -48,6 +49,8 @@ class Evidence:
         Constant part of the error (degrees), what would be left, how sure.
     better_eye : (str, float, float, float)
         Eye that does best alone, its error, that of both, how sure.
+    turns : str
+        The eye to look with where the eyes take turns in looking, else nothing.
     error_deg : float
     points : int
         Calibration points that counted.
@@ -71,6 +74,7 @@ class Evidence:
     head_mm: float
     shift: tuple[float, float, float]
     better_eye: tuple[str, float, float, float]
+    turns: str
     error_deg: float
     points: int
     faulty: bool
@@ -116,6 +120,7 @@ def evidence(tried: Tried) -> Evidence:
         head_mm=_head(looked["head_mm"]),
         shift=shift_of(result),
         better_eye=better_eye(result),
+        turns=_leading(tried, lost[1] <= lost[2]),
         error_deg=math.nan if result is None else result.accuracy_deg,
         points=_points(tried),
         faulty=bool(tried.fault) or _unmet(tried),
@@ -135,6 +140,21 @@ def _unmet(tried: Tried) -> bool:
         return False
     before, then = rows["missed"][~checks].mean(), rows["missed"][checks].mean()
     return bool(result.accuracy_deg >= FAR_DEG and then >= 0.5 and before < 0.2)
+
+
+def _leading(tried: Tried, left_is_seen: bool) -> str:
+    """Of eyes that take turns, the one that is more often on the targets."""
+    if tried.mapping is None or TURNS_NOTE not in tried.mapping.notes:
+        return ""
+    alone = {} if tried.result is None else tried.result.eyes
+    off = {
+        eye: alone[eye].accuracy_deg
+        for eye in ("left", "right")
+        if eye in alone and math.isfinite(alone[eye].accuracy_deg)
+    }
+    if len(off) == 2:
+        return min(off, key=lambda eye: off[eye])
+    return "left" if left_is_seen else "right"
 
 
 def _median(values: Array) -> float:

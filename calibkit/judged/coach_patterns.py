@@ -100,6 +100,17 @@ def one_eye(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     return Finding(name="one eye", changes=(change,))
 
 
+def taking_turns(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
+    """Now one eye is on the target, now the other; with one covered it stays one."""
+    if protocol.data.eyes != "both" or not seen.turns:
+        return None
+    other = "right" if seen.turns == "left" else "left"
+    reason = words.taking_turns(seen.turns, other)
+    figure = seen.figure("error both", seen.error_deg, "deg")
+    change = _change(protocol, "data.eyes", seen.turns, reason, figure)
+    return Finding(name="taking turns", changes=(change,))
+
+
 def better_alone(seen: Evidence, protocol: Protocol, helper: bool) -> Finding | None:
     """One eye alone is less far off, as where the other turns away."""
     eye, alone, both, sure = seen.better_eye
@@ -310,6 +321,7 @@ PATTERNS: tuple[Pattern, ...] = (
     drowsy,
     contradicting,
     one_eye,
+    taking_turns,
     elsewhere,
     unlooked,
     wandering,

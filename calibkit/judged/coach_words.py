@@ -115,6 +115,15 @@ def one_eye(eye: str, other: str, loss: float) -> str:
     ).format(eye=_(eye), other=_(other), loss=loss)
 
 
+def taking_turns(eye: str, other: str) -> str:
+    """Now one eye looks, now the other."""
+    return _(
+        "The eyes take turns in looking, so both together mislead. Use the {eye} eye "
+        "alone with the {other} eye covered, if the person likes that and whoever "
+        "treats these eyes agrees."
+    ).format(eye=_(eye), other=_(other))
+
+
 def better_eye(eye: str, alone_deg: float, both_deg: float, sure: float) -> str:
     """One eye alone does better."""
     return _(
