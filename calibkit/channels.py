@@ -25,6 +25,8 @@ _NORMALIZED = {"normalized", "normalised", "norm", "fraction", "relative"}
 _MILLIMETRES = {"mm", "millimetre", "millimetres", "millimeter", "millimeters"}
 _CENTIMETRES = {"cm", "centimetre", "centimetres", "centimeter", "centimeters"}
 _METRES = {"m", "metre", "metres", "meter", "meters"}
+_DEGREES = {"deg", "degree", "degrees", "°"}
+_RADIANS = {"rad", "radian", "radians"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,11 +70,16 @@ def plain_unit(unit: str) -> str:
     return word
 
 
-def millimetres(unit: str) -> float:
-    """Millimetres in one such unit; 0 where it is no length, or none was named."""
+def measure(unit: str) -> float:
+    """Millimetres or degrees in one such unit; 0 where it is neither, or none."""
     word = unit.strip().lower()
-    lengths = ((1.0, _MILLIMETRES), (10.0, _CENTIMETRES), (1000.0, _METRES))
-    return next((mm for mm, spellings in lengths if word in spellings), 0.0)
+    known = (
+        (1.0, _MILLIMETRES | _DEGREES),
+        (10.0, _CENTIMETRES),
+        (1000.0, _METRES),
+        (float(np.degrees(1.0)), _RADIANS),
+    )
+    return next((size for size, spellings in known if word in spellings), 0.0)
 
 
 def plain_eye(eye: str) -> str:

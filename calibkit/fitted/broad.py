@@ -16,6 +16,7 @@ from calibkit.fitted.basis import Basis, exponents
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import Layout
 from calibkit.fitted.observations import Noise, Points
+from calibkit.fitted.pose_units import POSE, pose_steps
 from calibkit.fitted.prior import SharedMapping
 from calibkit.fitted.starts import trimmed_start
 from calibkit.geometry import Setup, px_to_angles
@@ -32,22 +33,6 @@ RAW_SD = {0: 25.0, 1: 25.0, 2: 0.6, 3: 0.2, 4: 1.0}
 # own optical axis, to its own side.
 EYES_ALIKE = {0: 0.0, 1: 0.8, 2: 0.8, 3: 0.8, 4: 0.0}
 EYES_ALIKE_RAW = {0: 0.0, 1: 0.0, 2: 0.5, 3: 0.5, 4: 0.9}
-# How far a head goes until features that are seen from outside it are off by about a
-# degree, in the units that streams mostly have (degrees, shares of the picture, mm),
-# and how much of that is right and down: where eyes turn with the head, by plain
-# geometry. One that is seen to vary OTHER_UNIT times as much has another unit.
-POSE = {
-    "HeadYaw": (1.0, 1.0, 0.3),
-    "HeadPitch": (1.0, 0.3, 1.0),
-    "HeadRoll": (1.0, 0.3, 0.3),
-    "HeadX": (0.03, 1.0, 0.3),
-    "HeadY": (0.03, 0.3, 1.0),
-    "HeadScale": (0.1, 0.3, 1.0),
-    "PositionX": (10.0, 1.0, 0.3),
-    "PositionY": (10.0, 0.3, 1.0),
-    "PositionZ": (50.0, 0.3, 1.0),
-}
-OTHER_UNIT = 10.0
 SPREAD_QUANTILE = 0.85  # of distances from the middle: most rows lie in [-1, 1] then
 TARGETS_REACH = 0.85  # so far from the screen's middle to its edge targets mostly go
 STRAIGHT_ROUNDS = 5
@@ -103,14 +88,11 @@ def basis_for(
         if source.kind not in ("screen", "direction") and len(rows):
             centre[e], scale[e] = over_screen(rows, found.gaze[found.seen[:, e]], setup)
     extra_centre, extra_scale = covariate_scaling(found.extra)
-    for k, name in enumerate(covariates):
-        if name in POSE:
-            unit = POSE[name][0] / (_length(plan, name) or 1.0)
-            own = np.isfinite(extra_scale[:, k]) & (
-                extra_scale[:, k] > OTHER_UNIT * unit
-            )
-            seen = np.isfinite(found.extra[:, :, k]).any(axis=0)
-            extra_scale[:, k] = np.where(seen & ~own, unit, extra_scale[:, k])
+    measures = np.array([_measure(plan, name) for name in covariates])
+    for e in range(eyes):
+        steps = pose_steps(found.extra[:, e, : len(covariates)], covariates, measures)
+        told = np.isfinite(steps)
+        extra_scale[e, : len(covariates)][told] = steps[told]
     return Basis(
         degree=3,
         covariates=covariates,
@@ -226,7 +208,7 @@ def pose_slopes(basis: Basis, plan: Layout) -> Array:
     depth = names.index("PositionZ")
     for e, source in enumerate(plan.eyes):
         away = abs(float(basis.extra_centre[e, depth]))
-        metric = away > 0 if _length(plan, "PositionZ") else away > LEAST_AWAY
+        metric = away > 0 if _measure(plan, "PositionZ") else away > LEAST_AWAY
         for axis, name in enumerate(("PositionX", "PositionY")):
             if source.kind == "direction" and name in names and metric:
                 scale = basis.extra_scale[e, names.index(name)]
@@ -235,11 +217,11 @@ def pose_slopes(basis: Basis, plan: Layout) -> Array:
     return slopes
 
 
-def _length(plan: Layout, name: str) -> float:
-    """Millimetres in a position's unit, or 0 where none is named."""
-    if not (plan.lengths and name.startswith("Position")):
+def _measure(plan: Layout, name: str) -> float:
+    """Millimetres or degrees in a covariate's unit, or 0 where none is named."""
+    if not plan.measures:
         return 0.0
-    return plan.lengths[plan.covariates.index(name)]
+    return plan.measures[plan.covariates.index(name)]
 
 
 def _evenness(basis: Basis, in_degrees: bool, known: bool) -> Array:

@@ -51,9 +51,9 @@ class Layout:
         Name of each covariate, and the group that it belongs to.
     min_confidence : float
         An eye's samples with less confidence count as missing.
-    lengths : tuple of float
-        Millimetres in each covariate's unit, 0 where it names no length. Known while
-        fitting; a mapping's own layout goes without.
+    measures : tuple of float
+        Millimetres or degrees in each covariate's unit, 0 where it names neither.
+        Known while fitting; a mapping's own layout goes without.
     """
 
     width: int
@@ -61,7 +61,7 @@ class Layout:
     covariates: tuple[str, ...] = ()
     groups: tuple[str, ...] = ()
     min_confidence: float = 0.0
-    lengths: tuple[float, ...] = ()
+    measures: tuple[float, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -178,8 +178,8 @@ def _layout(channels: tuple[Channel, ...], eyes: str, extra: tuple[str, ...]) ->
         ),
         covariates=tuple(name for name, _, _ in found),
         groups=tuple(group for _, group, _ in found),
-        lengths=tuple(
-            words.millimetres(channels[columns[names[0]][0]].unit)
+        measures=tuple(
+            words.measure(channels[columns[names[0]][0]].unit)
             for _, _, columns in found
         ),
     )
@@ -246,7 +246,7 @@ def with_covariates(plan: Layout, names: Sequence[str]) -> Layout:
         covariates=tuple(names),
         groups=tuple(plan.groups[i] for i in order),
         min_confidence=plan.min_confidence,
-        lengths=tuple(plan.lengths[i] for i in order) if plan.lengths else (),
+        measures=tuple(plan.measures[i] for i in order) if plan.measures else (),
     )
 
 
