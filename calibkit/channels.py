@@ -19,6 +19,9 @@ from calibkit.geometry import Setup
 EYES = ("left", "right", "both")
 Kind = Literal["pupil-reflex", "direction", "screen", "pupil"]
 SENTINELS = (0.0, -1.0)
+# Where (0, 0) of screen positions lies; y runs down from the top and the centre, up
+# from the bottom and in "center-up".
+ORIGINS = ("top-left", "bottom-left", "center", "center-up")
 
 _PIXELS = {"pixel", "pixels", "px", "pix"}
 _NORMALIZED = {"normalized", "normalised", "norm", "fraction", "relative"}

@@ -38,11 +38,11 @@ from typing import Any
 from calibkit.archive.marked import texts
 from calibkit.archive.target_table import read_table
 from calibkit.archive.xdf import XdfFile, XdfStream
+from calibkit.channels import ORIGINS
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.kept import tomlfile
 from calibkit.kept.recording_file import ROLES
-from calibkit.kept.stream_names import ORIGINS
 
 Row = tuple[Any, ...]
 MOST_TEXTS = 200

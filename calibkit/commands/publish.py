@@ -376,11 +376,11 @@ def _newest(
 
 
 def _smoothing(name: str | None, mapping: Mapping) -> Any:
+    if name is None:
+        return None
     from calibkit import geometry
     from calibkit.live import filters
 
-    if name is None:
-        return None
     width, height = mapping.setup.screen_px
     local = geometry.px_per_degree(mapping.setup, [[width / 2, height / 2]])
     return filters.named(name, float(local.mean()))

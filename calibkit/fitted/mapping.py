@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,9 +38,10 @@ from calibkit.fitted.prior import (
     triangle,
 )
 from calibkit.geometry import Setup
-from calibkit.kept import store
 from calibkit.kept.plain import from_tree, numbers, to_tree
-from calibkit.kept.recording import Recording
+
+if TYPE_CHECKING:
+    from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
 
@@ -192,7 +193,7 @@ class Mapping:
                 "one for this stream"
             )
 
-    @property
+    @cached_property
     def id(self) -> int:
         """A positive 31-bit number made from the contents."""
         return identity(self.snapshot())
@@ -281,6 +282,8 @@ class Mapping:
 
     def save(self, path: str | Path, *, overwrite: bool = True) -> None:
         """Write a `calibkit-mapping` file."""
+        from calibkit.kept import store
+
         software = f"calibkit {calibkit.__version__}"
         tree = to_tree({**self.snapshot(), "software": software})
         store.write(
@@ -296,6 +299,8 @@ class Mapping:
         InputError
             When it is missing, damaged or something else.
         """
+        from calibkit.kept import store
+
         tree = store.read(
             Path(path),
             format=FORMAT,

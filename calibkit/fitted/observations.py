@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,9 @@ from numpy.typing import NDArray
 from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Solution
-from calibkit.fitted.looks import Look, Sight, mean_covariance
+
+if TYPE_CHECKING:
+    from calibkit.fitted.looks import Look, Sight
 
 Array = NDArray[np.float64]
 
@@ -125,6 +128,8 @@ class Points:
 
 def points(looks: Sequence[Look], gaze: Array, sight: Sight, eyes: int) -> Points:
     """Stack looks; `gaze` (T, 2) are the field angles of what was looked at."""
+    from calibkit.fitted.looks import mean_covariance
+
     count = len(looks)
     covariates = len(sight.extra_spread) // eyes
     mean = np.array([look.mean for look in looks]).reshape(count, eyes, 2)

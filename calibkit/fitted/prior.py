@@ -19,7 +19,6 @@ from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.features import said
 from calibkit.fitted.observations import Noise
 from calibkit.geometry import Setup
-from calibkit.kept import store
 from calibkit.kept.plain import from_tree, numbers, to_tree
 
 Array = NDArray[np.float64]
@@ -192,6 +191,8 @@ class SharedMapping:
 
     def save(self, path: str | Path, *, overwrite: bool = True) -> None:
         """Write a `calibkit-shared` file."""
+        from calibkit.kept import store
+
         software = f"calibkit {calibkit.__version__}"
         tree = to_tree({**self.snapshot(), "software": software})
         store.write(
@@ -207,6 +208,8 @@ class SharedMapping:
         InputError
             When it is missing, damaged or something else.
         """
+        from calibkit.kept import store
+
         tree = store.read(
             Path(path),
             format=FORMAT,

@@ -161,10 +161,12 @@ class Streams:
 
     def _names(self, found: Found) -> ChannelMap | None:
         """The user's names for its channels; a damaged file costs only these."""
+        from calibkit.kept.home import SETTINGS
+
+        if self._home is None or not (self._home / SETTINGS).exists():
+            return None
         from calibkit.kept import settings
 
-        if self._home is None:
-            return None
         try:
             return settings.load(self._home).names(found.key)
         except CalibkitError as problem:

@@ -21,15 +21,16 @@ from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.joined.wiring_markers import Event, Listening, Log, on_this_machine
 from calibkit.joined.wiring_publish import Edges, Inlet
-from calibkit.live import drift_mapping, drift_reference
+from calibkit.live import drift_mapping
 from calibkit.live.drift_facts import NONE, POLICY, Drift, Pair
-from calibkit.live.drift_hook import DriftHook
 from calibkit.live.publisher import Applied
 from calibkit.live.publisher_output import Notice
 from calibkit.streams.lsl_found import Found
 
 if TYPE_CHECKING:
     from calibkit.fitted.mapping import Mapping as FittedMapping
+    from calibkit.live.drift_hook import DriftHook
+    from calibkit.live.drift_reference import Reference
 
 CORRECTION = "correction"
 MOST_SAMPLES = 20_000
@@ -106,6 +107,7 @@ class Watcher:
         self._begin = replace(self._begin, mean=offset)
         self._raw: deque[tuple[float, Sequence[float]]] = deque(maxlen=MOST_SAMPLES)
         self._events: deque[Event] = deque(maxlen=10 * EVENTS_A_STEP)
+        self._channels: tuple[Channel, ...] = ()
         self._hook: DriftHook | None = None
         self._told = ""
         self._given = self.mapping
@@ -123,12 +125,18 @@ class Watcher:
 
     def _connect(self, found: Found) -> Inlet:
         inlet = self._edges.connect(found)
-        if self._hook is None:
-            reference = self._reference(self._mapping)
-            channels = tuple(inlet.channels)
-            hook = DriftHook(self._mapping, channels, reference, self._policy)
-            hook.state, self._hook = self._begin, hook
+        self._channels = self._channels or tuple(inlet.channels)
         return Tap(inlet, self._raw.append)
+
+    def _watching(self) -> DriftHook | None:
+        """What watches, made once gaze flows: until then it is waited for."""
+        if self._hook is None and self._channels:
+            from calibkit.live.drift_hook import DriftHook
+
+            reference = self._reference(self._mapping)
+            hook = DriftHook(self._mapping, self._channels, reference, self._policy)
+            hook.state, self._hook = self._begin, hook
+        return self._hook
 
     def refresh(self) -> Applied | None:
         """Take in what came since the last call; return another mapping, or None."""
@@ -157,7 +165,9 @@ class Watcher:
             self._log(self._hook)
         self._mapping = mapping
 
-    def _reference(self, mapping: FittedMapping) -> drift_reference.Reference | None:
+    def _reference(self, mapping: FittedMapping) -> Reference | None:
+        from calibkit.live import drift_reference
+
         try:
             return drift_reference.of(mapping.source)
         except InputError as fault:
@@ -165,7 +175,7 @@ class Watcher:
             return None
 
     def _step(self, now_s: float) -> None:
-        hook, waiting = self._hook, self._raw
+        hook, waiting = self._watching(), self._raw
         if hook is None:
             return
         events = self._ripe(now_s)
@@ -307,9 +317,10 @@ class Beside:
 
 def _markers() -> Sequence[Found]:
     """Look for marker streams; asked for by a thread, a little after the start."""
-    # A median loads it at its first use, for which the gaze would stand still.
+    # Loaded at their first use, for which the gaze would stand still.
     import numpy.ma  # noqa: F401
 
+    from calibkit.live import drift_hook  # noqa: F401
     from calibkit.streams import lsl
 
     return lsl.find("Markers", wait_s=MARKERS_S)

@@ -14,6 +14,7 @@ from pathlib import Path
 from calibkit.errors import StorageError
 
 VARIABLE = "CALIBKIT_HOME"
+SETTINGS = "settings.toml"
 
 
 def resolve(

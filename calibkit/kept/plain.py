@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibkit.kept import store
-from calibkit.kept.store import Tree
+if TYPE_CHECKING:
+    from calibkit.kept.store import Tree
 
 
 def numbers(values: ArrayLike, digits: int = 9) -> list[Any]:
@@ -29,6 +29,8 @@ def to_tree(plain: dict[str, Any], group: str = "/") -> Tree:
     Numbers and text become attributes, lists of numbers arrays, lists of text arrays
     of text, dictionaries groups, None nothing.
     """
+    from calibkit.kept import store
+
     attrs: dict[str, dict[str, Any]] = {group: {}}
     data: dict[str, Any] = {}
     for name, value in plain.items():
@@ -46,7 +48,7 @@ def to_tree(plain: dict[str, Any], group: str = "/") -> Tree:
                 data[path] = np.asarray(value, float)
         elif value is not None:
             attrs[group][name] = value
-    return Tree(attrs=attrs, data=data)
+    return store.Tree(attrs=attrs, data=data)
 
 
 # Names of lists that hold text even when they are empty.
@@ -55,6 +57,8 @@ TEXT_LISTS = ("notes", "covariates", "groups", "reasons", "recordings", "setup_n
 
 def from_tree(tree: Tree) -> dict[str, Any]:
     """Turn named values in groups into a nested dictionary: the way back."""
+    from calibkit.kept import store
+
     plain: dict[str, Any] = {}
     for path, values in tree.attrs.items():
         place = _place(plain, path)

@@ -14,10 +14,10 @@ from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.kept import disk, stream_names, tomlfile
+from calibkit.kept.home import SETTINGS
 from calibkit.kept.home import resolve as resolve
 from calibkit.kept.stream_names import StreamNames
 
-FILE = "settings.toml"
 VERSION = 1
 _SETUP = {
     "screen_px": 2,
@@ -77,7 +77,7 @@ def load(home: Path) -> Settings:
     InputError
         With one sentence for each fault of the file.
     """
-    path = home / FILE
+    path = home / SETTINGS
     if not path.exists():
         return Settings()
     table = tomlfile.read(path, _LIMIT_BYTES)
@@ -209,7 +209,7 @@ def _change(home: Path, section: str, values: Mapping[str, Any]) -> Path:
     import tomlkit
 
     load(home)  # a damaged file is reported, not overwritten
-    path = home / FILE
+    path = home / SETTINGS
     text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
     document = tomlkit.parse(text)
     document.setdefault("version", VERSION)

@@ -10,15 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from calibkit.channels import EYES, Channel, feature_sources, plain_unit
+from calibkit.channels import EYES, ORIGINS, Channel, feature_sources, plain_unit
 from calibkit.errors import InputError
 from calibkit.kept import tomlfile
 
 KEYS = ("label", "eye", "type", "unit")
 NUMBER = "number"
-# Where (0, 0) of screen positions lies; y runs down from the top and the centre, up
-# from the bottom and in "center-up".
-ORIGINS = ("top-left", "bottom-left", "center", "center-up")
 SCREEN_UNITS = ("px", "normalized", "mm")
 MOST_MISSING = 16
 MOST_CHANNELS = 64

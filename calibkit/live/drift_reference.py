@@ -11,6 +11,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +19,10 @@ from numpy.typing import NDArray
 from calibkit.channels import Channel, plain_unit
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
-from calibkit.kept.recording import Recording
 from calibkit.live import signals_head, signals_measure
+
+if TYPE_CHECKING:
+    from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
 

@@ -38,6 +38,24 @@ AT_ONCE_BYTES = 4096
 MOST_WAITING = 100_000  # samples that are dropped at once; who sends more never ends
 
 
+def line_to(address: tuple[str, int], wait_s: float) -> socket.socket:
+    """Connect to a numeric address; what looks up names loads its alphabets first.
+
+    Raises
+    ------
+    OSError
+        Nobody is there, or does not answer in time.
+    """
+    line = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        line.settimeout(wait_s)
+        line.connect(address)
+    except BaseException:
+        line.close()
+        raise
+    return line
+
+
 class Feed:
     """One connection to an outlet.
 
@@ -82,7 +100,7 @@ class Feed:
         size = struct.calcsize(f"={kind}")
         request = _request(found, size, round(room) + 1, chunk)
         try:
-            self._line = socket.create_connection(("127.0.0.1", port), wait_s)
+            self._line = line_to(("127.0.0.1", port), wait_s)
         except OSError as problem:
             raise DeviceError(self._lost) from problem
         self._receive = self._line.recv

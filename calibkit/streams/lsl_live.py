@@ -11,7 +11,6 @@ import contextlib
 import ctypes
 import json
 import re
-import socket
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -201,7 +200,7 @@ def fetch(address: tuple[str, int], wait_s: float) -> bytes:
     """
     end_s = time.monotonic() + wait_s
     parts: list[bytes] = []
-    with socket.create_connection(address, wait_s) as line:
+    with lsl_feed.line_to(address, wait_s) as line:
         line.sendall(b"LSL:fullinfo\r\n")
         while True:
             line.settimeout(max(end_s - time.monotonic(), 0.001))

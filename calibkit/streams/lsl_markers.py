@@ -11,8 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.kept.recording_file import ADVANCES, ROLES
-
 TEXT_LIMIT = 16384
 Row = tuple[float, float, float, float, str, str, int]
 
@@ -65,6 +63,8 @@ class Targets:
     def _gone(
         self, key: str, offset_s: float, off: Mapping[str, Any] | None = None
     ) -> Row | None:
+        from calibkit.kept.recording_file import ADVANCES, ROLES
+
         moved = key in self.moved
         self.moved.discard(key)
         if key not in self.shown:

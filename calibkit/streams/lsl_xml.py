@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit import errors
-from calibkit.channels import EYES, SENTINELS, Channel, groups, plain_unit
-from calibkit.kept.stream_names import ORIGINS
+from calibkit.channels import EYES, ORIGINS, SENTINELS, Channel, groups, plain_unit
 
 TEXT_LIMIT = 64
 CHANNEL_LIMIT = 1024
