@@ -8,11 +8,13 @@ from __future__ import annotations
 import os
 import random
 import resource
+import shlex
 import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -35,15 +37,30 @@ Array = NDArray[np.float64]
 WHO, SOURCE, RATE = "p-fault", "calibkit-raw:fault", 250.0
 CREATED = "2026-01-01T00:00:00Z"
 HERE = Path(__file__).parent
+PROGRAM = (sys.executable, "-m", "calibkit")
+UNIT = Path(calibkit.__file__).parent / "services" / "calibkit-publish@.service"
 POINTS = [[x, y] for y in (100, 540, 980) for x in (150, 960, 1770)]
+
+
+def as_a_service(program: Sequence[str] = PROGRAM) -> list[str]:
+    """What the shipped unit file starts, but another program of the same arguments.
+
+    Source: systemd.service(5) on quotes, "$$", "%i" and lines that end in a backslash.
+    """
+    text = UNIT.read_text().replace("\\\n", " ")
+    line = next(line for line in text.splitlines() if line.startswith("ExecStart="))
+    line = line.removeprefix("ExecStart=").replace("$$", "$").replace("%i", WHO)
+    words = shlex.split(line)
+    place = words.index("/usr/bin/env")
+    return [*words[:place], *program, *words[place + 2 :]]
 
 
 class Supervisor:
     """Starts the publisher again when it ended, as a service manager does."""
 
     def __init__(self, home: Path, log: Path) -> None:
-        self.command = [sys.executable, "-m", "calibkit", "publish", "--person", WHO]
-        self.command += ["--home", str(home), "--stream", SOURCE, "--json"]
+        self.command = [*as_a_service(), "--home", str(home)]
+        self.command += ["--stream", SOURCE, "--json"]
         self.log, self.stop, self.starts = log, False, 0
         # As where it is installed: Python keeps what it compiled.
         self.environ = os.environ | {

@@ -21,14 +21,11 @@ import fault_world
 import numpy as np
 import pytest
 
-import calibkit
-
 pytestmark = [
     pytest.mark.live,
     pytest.mark.skipif(sys.platform != "linux", reason="signals and limits of POSIX"),
 ]
 SCALE = float(os.environ.get("CALIBKIT_TEST_SCALE", "1"))
-UNIT = Path(calibkit.__file__).parent / "services" / "calibkit-publish@.service"
 RESTART_S = 0.3  # source: the requirement after kill -9 of the publisher
 Program = subprocess.Popen[str]
 
@@ -201,7 +198,7 @@ def test_a_reader_that_stops_reading_stops_nothing(
 def test_the_unit_file_is_sound(tmp_path: Path) -> None:
     """Source: systemd-analyze verify. Two keys are newer than some systems."""
     done = subprocess.run(
-        ["systemd-analyze", "verify", "--user", "--man=no", str(UNIT)],
+        ["systemd-analyze", "verify", "--user", "--man=no", str(fault_world.UNIT)],
         capture_output=True,
         text=True,
         env=os.environ | {"XDG_RUNTIME_DIR": str(tmp_path)},
@@ -212,4 +209,37 @@ def test_the_unit_file_is_sound(tmp_path: Path) -> None:
         if "RestartSteps" not in line and "RestartMaxDelaySec" not in line
     ]
     assert done.returncode == 0, done.stderr
-    assert not [line for line in complaints if UNIT.name in line]
+    assert not [line for line in complaints if fault_world.UNIT.name in line]
+
+
+@pytest.mark.parametrize("choice", ["", "real-time", "usual", "refused"])
+def test_the_unit_asks_for_priority_before_the_program_is_loaded(
+    choice: str, tmp_path: Path
+) -> None:
+    """Source: sched_setscheduler(2); where it is refused the program runs all the same.
+
+    That the system refuses is played by a `chrt` that fails.
+    """
+    code = "import os, sys; print(os.sched_getscheduler(0), *sys.argv[1:])"
+    environ = os.environ | {"CALIBKIT_PRIORITY": choice}
+    if choice == "refused":
+        environ |= {"CALIBKIT_PRIORITY": "", "PATH": f"{tmp_path}:{os.environ['PATH']}"}
+        (tmp_path / "chrt").write_text("#!/bin/sh\nexit 1\n")
+        (tmp_path / "chrt").chmod(0o755)
+    done = subprocess.run(
+        fault_world.as_a_service([sys.executable, "-c", code]),
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environ,
+        check=True,
+    )
+    kind, *words = done.stdout.split()
+    assert words == ["publish", "--person", fault_world.WHO]
+    asked = choice in ("", "real-time") and may_be_real_time()
+    assert int(kind) == (os.SCHED_RR if asked else os.sched_getscheduler(0))
+
+
+def may_be_real_time() -> bool:
+    code = "import os; os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))"
+    done = subprocess.run([sys.executable, "-c", code], stderr=subprocess.DEVNULL)
+    return done.returncode == 0
