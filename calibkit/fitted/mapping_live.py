@@ -3,40 +3,39 @@
 The arithmetic is that of `Mapping.apply`, in the same order, so that a published row
 equals the applied one to the last bit. Arrays of one row would cost ten times as much.
 Between two samples of a slow tracker other programs have filled the processor's caches:
-what counts then is how much code is touched, so calls are few.
+what counts then is how many places in memory are touched. So calls are few, numbers lie
+side by side in tuples that are handed on, and what is finite is told by a difference.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.channels import sure_from
-from calibkit.fitted.evaluation import EDGE, SIDE, STEPS, Evaluator
-from calibkit.fitted.features import EyeSource
+from calibkit.fitted.evaluation import EDGE, SIDE, STEPS
 from calibkit.fitted.mapping import Mapping
+from calibkit.fitted.mapping_live_eye import Pair, Sample, reader
 from calibkit.geometry import Setup, tangent
 
 Array = NDArray[np.float64]
 Row = tuple[float, float, float, float]  # x, y, sd x, sd y in pixels
-Pair = tuple[float, float]
-Sample = Sequence[float]
+Numbers = tuple[float, ...]
+Live = Callable[[Sample], Row]
 
 NOWHERE: Row = (math.nan,) * 4
 _MIDDLE = EDGE * STEPS + 0.5
 _RADIANS = np.pi / 180.0
 
-Read = Callable[[Sample], Pair | None]  # an eye's features
 Units = Callable[[Sample], Sample]  # its covariates
-Eye = Callable[[Sample, Sample], Row | None]  # scaled features, angles
+Both = Callable[[float, float, Numbers], Row]  # scaled features, angles
 Spread = Callable[[float, float, Sample], Pair]
-Both = Callable[[float, float], Pair]
 
 
-def live(mapping: Mapping) -> Callable[[Sample], Row]:
+def live(mapping: Mapping) -> Live:
     """Return a function that maps one sample.
 
     Parameters
@@ -53,20 +52,77 @@ def live(mapping: Mapping) -> Callable[[Sample], Row]:
     eyes = range(len(mapping.layout.eyes))
     read = [_eye(mapping, e) for e in eyes]
     extras = [_extra(mapping, e) for e in eyes]
-    spread = [_spread(mapping.evaluator, state) for state in range(1 + len(eyes))]
-    to_px = _to_px(mapping.setup)
+    spread = [_spread(mapping, state) for state in range(1 + len(eyes))]
+    screen = _screen_numbers(mapping.setup)
     if len(eyes) == 1:
-        return _with_one(read[0], extras[0], spread[1], to_px, mapping.layout.width)
-    return _with_two(read, extras, spread, to_px, mapping)
+        return _with_one(read[0], extras[0], spread[1], screen, mapping.layout.width)
+    general = _with_two(read, extras, spread, screen, mapping)
+    return general if any(extras) else _both_seen(mapping, screen, general)
+
+
+def _both_seen(mapping: Mapping, screen: Numbers, general: Live) -> Live:
+    """Return what maps nearly every sample by few calls, and leaves the others."""
+    (read_a, at_a), (read_b, at_b) = (reader(mapping, e) for e in range(2))
+    both, a_scaled = _POLYNOMIALS[mapping.basis.degree], _scaled(mapping, 0)
+    width, b_scaled, table = (
+        mapping.layout.width,
+        _scaled(mapping, 1),
+        _table(mapping, 0),
+    )
+    # One place in memory instead of one for each; a starred name would make a list.
+    ready = (
+        *(width, read_a, at_a, read_b, at_b, both, a_scaled, b_scaled, table),
+        *(*_two_eyes(mapping), screen),
+    )
+
+    def row(sample: Sample) -> Row:
+        # fmt: off
+        (
+            width, read_a, at_a, read_b, at_b, both, a_scaled, b_scaled, table,
+            ah, av, bh, bv, most_h, most_v, share_h, share_v, screen,
+        ) = ready
+        # fmt: on
+        if len(sample) != width:
+            raise _wrong(sample, width)
+        a, b = read_a(sample, at_a), read_b(sample, at_b)
+        if a is None or b is None:
+            return general(sample)
+        x, y, a_h, a_v = both(a[0], a[1], a_scaled)
+        bx, by, b_h, b_v = both(b[0], b[1], b_scaled)
+        if not (-EDGE <= x <= EDGE and -EDGE <= y <= EDGE):
+            return general(sample)
+        if not (-EDGE <= bx <= EDGE and -EDGE <= by <= EDGE):
+            return general(sample)
+        a_total, b_total = a_h + a_v, b_h + b_v
+        if a_total - a_total != 0.0 or b_total - b_total != 0.0:
+            return general(sample)
+        cell = 2 * (int(x * STEPS + _MIDDLE) * SIDE + int(y * STEPS + _MIDDLE))
+        sd_h, sd_v = table[cell], table[cell + 1]
+        apart_h, apart_v = a_h - b_h, a_v - b_v
+        over_h, over_v = apart_h * apart_h - most_h, apart_v * apart_v - most_v
+        if over_h > 0.0:
+            sd_h = sqrt(sd_h * sd_h + share_h * over_h)
+        if over_v > 0.0:
+            sd_v = sqrt(sd_v * sd_v + share_v * over_v)
+        return _to_px(ah * a_h + bh * b_h, av * a_v + bv * b_v, sd_h, sd_v, screen)
+
+    return row
+
+
+def _two_eyes(mapping: Mapping) -> Numbers:
+    """Shares of both eyes, how far they may be apart, and what more says of the sd."""
+    ready = mapping.evaluator
+    (ah, av), (bh, bv) = ready.eye_weights.tolist()
+    return (ah, av, bh, bv, *ready.apart2.tolist(), ah * bh, av * bv)
 
 
 def _with_one(
-    read: Eye,
+    read: Callable[[Sample, Sample], Row | None],
     extra: Units | None,
     spread: Spread,
-    to_px: Callable[[float, float, Pair], Row],
+    screen: Numbers,
     width: int,
-) -> Callable[[Sample], Row]:
+) -> Live:
     def row(sample: Sample) -> Row:
         if len(sample) != width:
             raise _wrong(sample, width)
@@ -75,22 +131,19 @@ def _with_one(
         if seen is None:
             return NOWHERE
         x, y, h, v = seen
-        return to_px(h, v, spread(x, y, units))
+        return _to_px(h, v, *spread(x, y, units), screen)
 
     return row
 
 
 def _with_two(
-    read: list[Eye],
+    read: list[Callable[[Sample, Sample], Row | None]],
     extras: list[Units | None],
     spread: list[Spread],
-    to_px: Callable[[float, float, Pair], Row],
+    screen: Numbers,
     mapping: Mapping,
-) -> Callable[[Sample], Row]:
-    width, ready = mapping.layout.width, mapping.evaluator
-    (ah, av), (bh, bv) = ready.eye_weights.tolist()
-    most_h, most_v = ready.apart2.tolist()
-    share_h, share_v, sqrt = ah * bh, av * bv, math.sqrt
+) -> Live:
+    width, ready = mapping.layout.width, _two_eyes(mapping)
     (read_a, read_b), (extra_a, extra_b) = read, extras
     both, a_alone, b_alone = spread
 
@@ -104,25 +157,26 @@ def _with_two(
         if a is None:
             if b is None:
                 return NOWHERE
-            return to_px(b[2], b[3], b_alone(b[0], b[1], more))
-        if b is None:
-            return to_px(a[2], a[3], a_alone(a[0], a[1], units))
+            return _to_px(b[2], b[3], *b_alone(b[0], b[1], more), screen)
         ax, ay, a_h, a_v = a
+        if b is None:
+            return _to_px(a_h, a_v, *a_alone(ax, ay, units), screen)
         bx, by, b_h, b_v = b
         a_near = -EDGE <= ax <= EDGE and -EDGE <= ay <= EDGE
         if a_near != (-EDGE <= bx <= EDGE and -EDGE <= by <= EDGE):
             # As in `Evaluator.gaze`: what no screen needs is no gaze.
             if a_near:
-                return to_px(a_h, a_v, a_alone(ax, ay, units))
-            return to_px(b_h, b_v, b_alone(bx, by, more))
+                return _to_px(a_h, a_v, *a_alone(ax, ay, units), screen)
+            return _to_px(b_h, b_v, *b_alone(bx, by, more), screen)
         sd_h, sd_v = both(ax, ay, units)
+        ah, av, bh, bv, most_h, most_v, share_h, share_v = ready
         apart_h, apart_v = a_h - b_h, a_v - b_v
         over_h, over_v = apart_h * apart_h - most_h, apart_v * apart_v - most_v
         if over_h > 0.0:
             sd_h = sqrt(sd_h * sd_h + share_h * over_h)
         if over_v > 0.0:
             sd_v = sqrt(sd_v * sd_v + share_v * over_v)
-        return to_px(ah * a_h + bh * b_h, av * a_v + bv * b_v, (sd_h, sd_v))
+        return _to_px(ah * a_h + bh * b_h, av * a_v + bv * b_v, sd_h, sd_v, screen)
 
     return row
 
@@ -131,95 +185,92 @@ def _wrong(sample: Sample, width: int) -> ValueError:
     return ValueError(f"a sample has {len(sample)} numbers instead of {width}")
 
 
-def _to_px(setup: Setup) -> Callable[[float, float, Pair], Row]:
+def _screen_numbers(setup: Setup) -> Numbers:
+    """What `_to_px` needs: scales, feet, and the scales by degrees."""
     depth = setup.viewpoint_mm[2]
     scales, feet = [], []
     for axis in range(2):
         size_px, size_mm = setup.screen_px[axis], setup.screen_mm[axis]
         scales.append(float(depth * size_px / size_mm))
         feet.append(float((setup.viewpoint_mm[axis] / size_mm + 0.5) * size_px))
-    (sx, sy), (fx, fy) = scales, feet
-    gx, gy = sx * np.pi / 180.0, sy * np.pi / 180.0
-
-    def to_px(h: float, v: float, sd: Pair) -> Row:
-        tx = tangent((85.0 if h > 85.0 else -85.0 if h < -85.0 else h) * _RADIANS)
-        ty = tangent((85.0 if v > 85.0 else -85.0 if v < -85.0 else v) * _RADIANS)
-        return (
-            tx * sx + fx,
-            ty * sy + fy,
-            sd[0] * (tx * tx + 1.0) * gx,
-            sd[1] * (ty * ty + 1.0) * gy,
-        )
-
-    return to_px
+    return (*scales, *feet, *(float(scale * np.pi / 180.0) for scale in scales))
 
 
-def _eye(mapping: Mapping, e: int) -> Eye:
+def _to_px(h: float, v: float, sd_h: float, sd_v: float, screen: Numbers) -> Row:
+    sx, sy, fx, fy, gx, gy = screen
+    tx = tangent((85.0 if h > 85.0 else -85.0 if h < -85.0 else h) * _RADIANS)
+    ty = tangent((85.0 if v > 85.0 else -85.0 if v < -85.0 else v) * _RADIANS)
+    return (
+        tx * sx + fx,
+        ty * sy + fy,
+        sd_h * (tx * tx + 1.0) * gx,
+        sd_v * (ty * ty + 1.0) * gy,
+    )
+
+
+def _eye(mapping: Mapping, e: int) -> Callable[[Sample, Sample], Row | None]:
     """Return what turns a sample into one eye's scaled features and angles."""
-    basis, ready = mapping.basis, mapping.evaluator
-    read = _sure(mapping.layout.eyes[e], mapping.setup, mapping.layout.min_confidence)
-    cx, cy = basis.centre[e].tolist()
-    kx, ky = (1.0 / basis.scale[e]).tolist()
-    both = _POLYNOMIALS[basis.degree](*ready.coefficients[e].tolist())
-    slopes_h, slopes_v = ready.slopes[e].tolist()
-    isfinite = math.isfinite
+    read, at = reader(mapping, e)
+    both, scaled = _POLYNOMIALS[mapping.basis.degree], _scaled(mapping, e)
+    slopes_h, slopes_v = mapping.evaluator.slopes[e].tolist()
 
     def eye(sample: Sample, units: Sample) -> Row | None:
-        seen = read(sample)
+        seen = read(sample, at)
         if seen is None:
             return None
-        x, y = (seen[0] - cx) * kx, (seen[1] - cy) * ky
-        h, v = both(x, y)
+        x, y, h, v = both(seen[0], seen[1], scaled)
         if units:
             h += _dot(slopes_h, units)
             v += _dot(slopes_v, units)
-        return (x, y, h, v) if isfinite(h + v) else None
+        total = h + v
+        return (x, y, h, v) if total - total == 0.0 else None
 
     return eye
 
 
-# Two polynomials at once, by powers of x and y, each sum in the order of
-# `basis.exponents`.
+def _scaled(mapping: Mapping, e: int) -> Numbers:
+    """What a polynomial needs of one eye: how to scale features, then its weights."""
+    basis, weights = mapping.basis, mapping.evaluator.coefficients[e]
+    scales = np.concatenate([basis.centre[e], 1.0 / basis.scale[e]])
+    return (*scales.tolist(), *weights.ravel().tolist())
 
 
-def _first(c: Sequence[float], d: Sequence[float]) -> Both:
-    c0, cx, cy = c
-    d0, dx, dy = d
-    return lambda x, y: (c0 + cx * x + cy * y, d0 + dx * x + dy * y)
+# Two polynomials at once of scaled features, by powers of x and y, each sum in the
+# order of `basis.exponents`.
 
 
-def _second(c: Sequence[float], d: Sequence[float]) -> Both:
-    c0, cx, cy, cxx, cxy, cyy = c
-    d0, dx, dy, dxx, dxy, dyy = d
-
-    def second(x: float, y: float) -> Pair:
-        xx, xy, yy = x * x, y * x, y * y
-        return (
-            c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy,
-            d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy,
-        )
-
-    return second
+def _first(x: float, y: float, scaled: Numbers) -> Row:
+    mx, my, kx, ky, c0, cx, cy, d0, dx, dy = scaled
+    x, y = (x - mx) * kx, (y - my) * ky
+    return x, y, c0 + cx * x + cy * y, d0 + dx * x + dy * y
 
 
-def _third(c: Sequence[float], d: Sequence[float]) -> Both:
-    c0, cx, cy, cxx, cxy, cyy, c30, c21, c12, c03 = c
-    d0, dx, dy, dxx, dxy, dyy, d30, d21, d12, d03 = d
-
-    def third(x: float, y: float) -> Pair:
-        xx, xy, yy = x * x, y * x, y * y
-        p, q, r, s = xx * x, xy * x, yy * x, yy * y
-        h = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
-        v = d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy
-        return (
-            h + c30 * p + c21 * q + c12 * r + c03 * s,
-            v + d30 * p + d21 * q + d12 * r + d03 * s,
-        )
-
-    return third
+def _second(x: float, y: float, scaled: Numbers) -> Row:
+    mx, my, kx, ky, c0, cx, cy, cxx, cxy, cyy, d0, dx, dy, dxx, dxy, dyy = scaled
+    x, y = (x - mx) * kx, (y - my) * ky
+    xx, xy, yy = x * x, y * x, y * y
+    h = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
+    return x, y, h, d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy
 
 
-_POLYNOMIALS = {1: _first, 2: _second, 3: _third}
+def _third(x: float, y: float, scaled: Numbers) -> Row:
+    # fmt: off
+    (
+        mx, my, kx, ky,
+        c0, cx, cy, cxx, cxy, cyy, c30, c21, c12, c03,
+        d0, dx, dy, dxx, dxy, dyy, d30, d21, d12, d03,
+    ) = scaled
+    # fmt: on
+    x, y = (x - mx) * kx, (y - my) * ky
+    xx, xy, yy = x * x, y * x, y * y
+    p, q, r, s = xx * x, xy * x, yy * x, yy * y
+    h = c0 + cx * x + cy * y + cxx * xx + cxy * xy + cyy * yy
+    v = d0 + dx * x + dy * y + dxx * xx + dxy * xy + dyy * yy
+    h = h + c30 * p + c21 * q + c12 * r + c03 * s
+    return x, y, h, v + d30 * p + d21 * q + d12 * r + d03 * s
+
+
+_POLYNOMIALS: dict[int, Both] = {1: _first, 2: _second, 3: _third}
 
 
 def _dot(weights: Sample, terms: Sample) -> float:
@@ -229,18 +280,23 @@ def _dot(weights: Sample, terms: Sample) -> float:
     return total
 
 
-def _spread(ready: Evaluator, state: int) -> Spread:
+def _table(mapping: Mapping, state: int) -> Numbers:
+    """Sd in degrees, of each cell across and down."""
+    return tuple(np.ravel(mapping.evaluator.tables[state].T).tolist())
+
+
+def _spread(mapping: Mapping, state: int) -> Spread:
     """Return what looks the sd up, in degrees, for the eyes that are seen."""
-    table_h, table_v = ready.tables[state].tolist()
-    cov_h, cov_v = ready.extra_cov[state].tolist()
-    top, more = SIDE - 1.0, ready.basis.degree - 1
+    table = _table(mapping, state)
+    cov_h, cov_v = mapping.evaluator.extra_cov[state].tolist()
+    top, more = SIDE - 1.0, mapping.basis.degree - 1
 
     def spread(x: float, y: float, units: Sample) -> Pair:
         across, down = x * STEPS + _MIDDLE, y * STEPS + _MIDDLE
         across = top if across > top else 0.0 if across < 0.0 else across
         down = top if down > top else 0.0 if down < 0.0 else down
-        cell = int(across) * SIDE + int(down)
-        h, v = table_h[cell], table_v[cell]
+        cell = 2 * (int(across) * SIDE + int(down))
+        h, v = table[cell], table[cell + 1]
         if not (-EDGE <= x <= EDGE and -EDGE <= y <= EDGE):
             reach = max(abs(x), abs(y))
             beyond = growth = reach / EDGE
@@ -248,8 +304,8 @@ def _spread(ready: Evaluator, state: int) -> Spread:
                 growth *= beyond
             h, v = h * growth, v * growth
         if units:
-            h = math.sqrt(h * h + _square(cov_h, units))
-            v = math.sqrt(v * v + _square(cov_v, units))
+            h = sqrt(h * h + _square(cov_h, units))
+            v = sqrt(v * v + _square(cov_v, units))
         return h, v
 
     return spread
@@ -286,99 +342,3 @@ def _mean(sample: Sample, columns: tuple[int, ...]) -> float:
     if len(columns) == 1:
         return sample[columns[0]]
     return sum(there) / len(there) if there else math.nan
-
-
-def _sure(source: EyeSource, setup: Setup, least: float) -> Read:
-    """Return what reads an eye's features where the tracker is sure enough of it."""
-    position, column = _position(source, setup), source.confidence
-    if column is None or least <= 0:
-        return position
-    enough = sure_from(least)
-    return lambda sample: position(sample) if sample[column] >= enough else None
-
-
-def _position(source: EyeSource, setup: Setup) -> Read:
-    """Return what reads an eye's features; None where the eye is missing."""
-    if source.kind == "pupil-reflex":
-        both = len(source.columns) == 6
-        return _reflexes(*source.columns) if both else _reflex(*source.columns)
-    kinds: dict[str, Callable[[Sequence[float]], Pair | None]] = {
-        "direction": _direction,
-        "screen": _screen(source.unit, setup),
-    }
-    features, columns = kinds.get(source.kind, _plain), source.columns
-
-    def position(sample: Sample) -> Pair | None:
-        values = [sample[c] for c in columns]
-        first = values[0]
-        if first in (0.0, -1.0) and all(value == first for value in values):
-            return None
-        found = features(values)
-        if found is None or not math.isfinite(found[0] + found[1]):
-            return None
-        return found
-
-    return position
-
-
-def _reflex(px: int, py: int, rx: int, ry: int) -> Read:
-    def reflex(sample: Sample) -> Pair | None:
-        x, y, a, b = sample[px], sample[py], sample[rx], sample[ry]
-        if (x == y and x in (0.0, -1.0)) or (a == b and a in (0.0, -1.0)):
-            return None
-        x, y = x - a, y - b
-        return (x, y) if math.isfinite(x + y) else None
-
-    return reflex
-
-
-def _reflexes(px: int, py: int, ax: int, ay: int, bx: int, by: int) -> Read:
-    isfinite, sqrt, inf = math.isfinite, math.sqrt, math.inf
-
-    def reflexes(sample: Sample) -> Pair | None:
-        x, y, a, b = sample[px], sample[py], sample[ax], sample[ay]
-        c, d = sample[bx], sample[by]
-        if (
-            (x == y and x in (0.0, -1.0))
-            or (a == b and a in (0.0, -1.0))
-            or (c == d and c in (0.0, -1.0))
-        ):
-            return None
-        across, down = a - c, b - d
-        apart = sqrt(across * across + down * down)
-        if apart == 0.0 or apart == inf:
-            return None
-        x, y = (x - 0.5 * (a + c)) / apart, (y - 0.5 * (b + d)) / apart
-        return (x, y) if isfinite(x + y) else None
-
-    return reflexes
-
-
-def _plain(values: Sequence[float]) -> Pair:
-    return values[0], values[1]
-
-
-def _direction(values: Sequence[float]) -> Pair:
-    x, y, z = values
-    deep = abs(z)
-    return _degrees(x, deep), _degrees(y, deep)
-
-
-def _degrees(across: float, deep: float) -> float:
-    return math.degrees(float(np.arctan2(across, deep)))
-
-
-def _screen(unit: str, setup: Setup) -> Callable[[Sequence[float]], Pair | None]:
-    *feet, depth = map(float, setup.viewpoint_mm)
-    (wide, high), (fx, fy) = map(float, setup.screen_mm), feet
-    units = {"normalized": (1.0, 1.0), "mm": (wide, high)}
-    ux, uy = units.get(unit, tuple(map(float, setup.screen_px)))
-
-    def screen(values: Sequence[float]) -> Pair | None:
-        x, y = values[0] / ux, values[1] / uy
-        if not (-1.0 <= x <= 2.0 and -1.0 <= y <= 2.0):
-            return None
-        h = _degrees((x - 0.5) * wide - fx, depth)
-        return h, _degrees((y - 0.5) * high - fy, depth)
-
-    return screen
