@@ -93,7 +93,7 @@ def taken(one: lsl_feed.Feed, count: int) -> list[tuple[float, tuple[float, ...]
     while len(rows) < count and time.monotonic() < end_s:
         got = one.next(0.05)
         if got is not None:
-            rows.append(got)
+            rows.append((got[0], tuple(got[1])))
     return rows
 
 

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.joined.wiring_markers import Event, Listening, Log, on_this_machine
 from calibkit.joined.wiring_publish import Edges, Inlet
@@ -38,34 +37,6 @@ RIPE_S = 0.3  # samples of a slow camera come later than the marker that they be
 EVENTS_A_STEP = 20
 MARKERS_S = 0.25  # one that is missed is found by the next look
 LASTS_S = 3600.0  # a correction outlives its publisher's end by so much
-
-
-class Tap:
-    """An inlet that also passes on a copy of each sample."""
-
-    def __init__(self, inlet: Inlet, keep: Callable[[Any], object]) -> None:
-        self._inlet, self._next, self._keep = inlet, inlet.next, keep
-        self.local = inlet.local
-
-    @property
-    def channels(self) -> Sequence[Channel]:
-        """The stream's."""
-        return self._inlet.channels
-
-    def next(self, wait_s: float) -> tuple[float, Sequence[float]] | None:
-        """Return the next sample, or None when none came in time."""
-        got = self._next(wait_s)
-        if got is not None:
-            self._keep(got)
-        return got
-
-    def flush(self) -> object:
-        """Drop what waits."""
-        return self._inlet.flush()
-
-    def close(self) -> None:
-        """Disconnect."""
-        self._inlet.close()
 
 
 class Watcher:
@@ -121,12 +92,17 @@ class Watcher:
 
     def joined(self) -> Edges:
         """Return the publisher's edges with the watcher in between."""
-        return replace(self._edges, connect=self._connect, refresh=self.refresh)
+        return replace(
+            self._edges,
+            connect=self._connect,
+            refresh=self.refresh,
+            keep=self._raw.append,
+        )
 
     def _connect(self, found: Found) -> Inlet:
         inlet = self._edges.connect(found)
         self._channels = self._channels or tuple(inlet.channels)
-        return Tap(inlet, self._raw.append)
+        return inlet
 
     def _watching(self) -> DriftHook | None:
         """What watches, made once gaze flows: until then it is waited for."""

@@ -63,13 +63,17 @@ class Looking:
 class Edges(Looking):
     """What the loop touches besides: streams, and whom it tells.
 
-    `tell` gets each notice; `refresh` returns a newer mapping, or None.
+    `tell` gets each notice, `keep` each sample with its stamp, as it came; `refresh`
+    returns a newer mapping, or None.
     """
 
     connect: Callable[[Found], Inlet]
     outlet: Callable[[Found], Outlet]
     tell: Callable[[Notice], object]
     refresh: Callable[[], Applied | None] = field(default=lambda: None)
+    keep: Callable[[tuple[float, Sequence[float]]], object] = field(
+        default=lambda sample: None
+    )
 
 
 def wait_for_stream(
@@ -245,14 +249,10 @@ def _pump(
     """Map samples until the stream is lost; return how that was said."""
     if not inlet.local:
         publisher.gate.forget()
-    next_sample, send, step, clock = (
-        inlet.next,
-        outlet.send,
-        publisher.step,
-        edges.clock,
-    )
+    next_sample, send, keep = inlet.next, outlet.send, edges.keep
+    step, clock = publisher.step, edges.clock
     chores_s = clock() + CHORES_S
-    while not stop:
+    while not stop.asked:
         try:
             got = next_sample(PULL_S)
         except DeviceError as lost:
@@ -260,9 +260,11 @@ def _pump(
         now_s = clock()
         row = None
         if got is not None:
-            row = step(got[0], got[1], now_s)
+            keep(got)
+            stamp_s, sample = got
+            row = step(stamp_s, sample, now_s)
             if row is not None:
-                send(got[0], row)
+                send(stamp_s, row)
         if row is None:
             publisher.tick(now_s)
         if publisher.news:

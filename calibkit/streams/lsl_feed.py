@@ -16,12 +16,13 @@ import socket
 import struct
 import sys
 import time
+from typing import Any
 
 from calibkit.errors import DeviceError
 from calibkit.streams.lsl_found import Found
 
 # Of each number format: how `struct` names it, and where its test samples begin.
-FORMATS = {
+FORMATS: dict[str, tuple[Any, int]] = {
     "float32": ("f", 0),
     "double64": ("d", 16777217),
     "int32": ("i", 65537),
@@ -79,8 +80,8 @@ class Feed:
     """
 
     __slots__ = (
-        *("_deduced", "_here", "_interval_s", "_left", "_line", "_lost", "_receive"),
-        *("_size", "_stamp_s", "_stamped", "_unpack", "_wait_s"),
+        *("_deduced", "_here", "_interval_s", "_left", "_line", "_lost", "_numbers"),
+        *("_receive", "_room", "_size", "_stamp", "_stamp_s", "_stamped", "_wait_s"),
     )
 
     def __init__(
@@ -92,7 +93,11 @@ class Feed:
         )
         self._stamped = struct.Struct(f"=Bd{found.channel_count}{kind}")
         self._deduced = struct.Struct(f"=B{found.channel_count}{kind}")
-        self._size, self._unpack = self._stamped.size, self._stamped.unpack
+        self._size = self._stamped.size
+        # Where samples are received, and the parts of one that comes alone.
+        self._room = bytearray(max(AT_ONCE_BYTES, self._size))
+        one = memoryview(self._room)[: self._size]
+        self._stamp, self._numbers = one[1:9].cast("d"), one[9:].cast(kind)
         self._interval_s = 1.0 / found.rate if found.rate > 0 else 0.0
         self._left, self._here = b"", 0  # what was read and from where it is not used
         self._stamp_s, self._wait_s = 0.0, math.nan
@@ -103,7 +108,7 @@ class Feed:
             self._line = line_to(("127.0.0.1", port), wait_s)
         except OSError as problem:
             raise DeviceError(self._lost) from problem
-        self._receive = self._line.recv
+        self._receive = self._line.recv_into
         if sys.platform == "linux":
             # Or each sample is acknowledged by a packet of its own, as it is read.
             self._line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 0)
@@ -144,12 +149,13 @@ class Feed:
         """Read what has come behind what is left; an end is a DeviceError."""
         if end_s is not None:
             self._line.settimeout(max(end_s - time.monotonic(), 0.001))
-        read = self._receive(AT_ONCE_BYTES)
-        if not read:
+        count = self._receive(self._room)
+        if not count:
             raise DeviceError(self._lost)
+        read = bytes(self._room[:count])
         self._left, self._here = self._left[self._here :] + read, 0
 
-    def next(self, wait_s: float) -> tuple[float, tuple[float, ...]] | None:
+    def next(self, wait_s: float) -> tuple[float, list[float]] | None:
         """Return the next sample, or None when none came in time.
 
         Parameters
@@ -168,19 +174,18 @@ class Feed:
         try:
             if self._left or wait_s != self._wait_s:
                 return self._odd(wait_s)
-            read = self._receive(AT_ONCE_BYTES)
-            if len(read) != self._size or read[0] != STAMPED:
-                self._left = read
+            count = self._receive(self._room)
+            if count != self._size or self._room[0] != STAMPED:
+                self._left = bytes(self._room[:count])
                 return self._odd(wait_s)
         except OSError as problem:
             self._silence(problem)
             return None
         # As nearly always: one sample, and nothing else.
-        fields = self._unpack(read)
-        self._stamp_s = stamp_s = fields[1]
-        return (stamp_s, fields[2:]) if stamp_s else None
+        self._stamp_s = stamp_s = self._stamp[0]
+        return (stamp_s, self._numbers.tolist()) if stamp_s else None
 
-    def _odd(self, wait_s: float) -> tuple[float, tuple[float, ...]] | None:
+    def _odd(self, wait_s: float) -> tuple[float, list[float]] | None:
         """Take a sample of several or of parts, with or without a stamp."""
         if wait_s != self._wait_s:
             self._patience(wait_s)
@@ -199,7 +204,7 @@ class Feed:
         self._use(form.size)
         stamped = tag == STAMPED
         self._stamp_s = fields.pop(0) if stamped else self._stamp_s + self._interval_s
-        return (self._stamp_s, tuple(fields)) if self._stamp_s else None
+        return (self._stamp_s, fields) if self._stamp_s else None
 
     def _use(self, count: int) -> None:
         self._here += count

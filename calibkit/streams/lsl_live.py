@@ -288,33 +288,46 @@ class LiveOutlet(lsl.GazeOutlet):
 
 
 def _pusher(outlet: Any) -> Callable[[float, Sequence[float]], None]:
-    """Return what sends one row, as `_puller` does for the other way."""
+    """Return what sends one row, as `_puller` does for the other way.
+
+    Numbers are written to where the library reads them, so its call gets the same five
+    objects for each row: to turn others into what it takes costs as much as the call.
+    """
     try:
-        handle, buffer = outlet.obj, outlet.sample_type()
-        call = _at_once(outlet.do_push_sample)
+        count, handle, kind = int(outlet.channel_count), outlet.obj, outlet.value_type
+        store = (ctypes.c_double * (1 + count))()  # the stamp, then the row
+        first = ctypes.addressof(store)
+        call = _at_once(outlet.do_push_chunk_n)
     except (AttributeError, TypeError, ValueError):
+        kind = None
+    if kind is not ctypes.c_double:
         return lambda stamp_s, row: cast(None, outlet.push_sample(row, stamp_s))
+    view = memoryview(store).cast("B").cast("d")
+    stamp, numbers = ctypes.c_void_p(first), ctypes.c_void_p(first + 8)
+    length, through = ctypes.c_ulong(count), ctypes.c_int(1)
 
     def push(stamp_s: float, row: Sequence[float], keep: Any = outlet) -> None:
-        buffer[:] = row
-        call(handle, buffer, stamp_s, 1)
+        view[0], k = stamp_s, 0
+        for value in row:
+            k += 1
+            view[k] = value
+        if k != count:
+            raise ValueError(f"a row has {k} numbers instead of {count}")
+        call(handle, numbers, length, stamp, through)
 
     return push
 
 
 def _at_once(push: Any) -> Any:
-    """Return the library's call for one sample as one that keeps the interpreter.
+    """Return the library's call for a chunk as one that keeps the interpreter.
 
     It waits for nothing, and giving the interpreter away and taking it again costs
     more than it does.
     """
-    form = ctypes.PYFUNCTYPE(
-        ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_double, ctypes.c_int
-    )
     address = ctypes.cast(push, ctypes.c_void_p).value
     if not address:
         raise ValueError("the library's call has no address")
-    return form(address)
+    return ctypes.PYFUNCTYPE(None)(address)
 
 
 class StatusOutlet:
