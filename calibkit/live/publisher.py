@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import isfinite
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -98,8 +97,8 @@ class Publisher:
     """
 
     __slots__ = (
-        *("_arrival_s", "_dropped", "_jumps", "_mapping", "_reported_s", "_sequence"),
-        *("_smooth", "_smoothing", "gate", "news", "state"),
+        *("_arrival_s", "_dropped", "_flows", "_jumps", "_mapping", "_reported_s"),
+        *("_sequence", "_smooth", "_smoothing", "gate", "news", "state"),
     )
 
     def __init__(self, mapping: Applied, smoothing: Filter | None = None) -> None:
@@ -111,6 +110,7 @@ class Publisher:
         self._reported_s = -math.inf
         self._dropped = 0
         self._jumps = 0
+        self._flows = -1  # the clock's jumps while gaze flows, else none there can be
         self.gate = Gate()
         self.state = "waiting"
         self.news: list[Notice] = []
@@ -186,7 +186,8 @@ class Publisher:
             text = f"samples could not be mapped ({type(fault).__name__}: {fault})"
             self._seldom(text, now_s)
         valid = 1.0
-        if not isfinite(x + y + sd_x + sd_y):
+        total = x + y + sd_x + sd_y
+        if total - total != 0.0:  # as it is not where one is not finite
             x = y = sd_x = sd_y = math.nan
             valid = 0.0
         if self._smoothing is not None:
@@ -195,7 +196,7 @@ class Publisher:
         sequence = self._sequence
         self._sequence = sequence + 1.0
         self._arrival_s = now_s
-        if self.state != "running" or gate.jumps != self._jumps:
+        if gate.jumps != self._flows:
             self._start(stamp_s, now_s)
         return [x, y, sd_x, sd_y, valid, sequence, number]
 
@@ -264,6 +265,7 @@ class Publisher:
                 "and are passed on as they are: correct the tracker's program"
             )
         self._enter("running", text, now_s)
+        self._flows = self._jumps
 
     def _tell_drops(self, now_s: float) -> None:
         counts = self.gate.counts
@@ -285,7 +287,7 @@ class Publisher:
         return True
 
     def _enter(self, state: str, text: str, now_s: float) -> None:
-        self.state = state
+        self.state, self._flows = state, -1
         self.note(text, now_s)
 
     def note(self, text: str, now_s: float) -> None:

@@ -35,7 +35,7 @@ class Gate:
 
     Between two samples of a slow tracker other programs have filled the processor's
     caches: what counts is how few places are touched, so a fresh sample passes by one
-    function and one object.
+    function and one object, and its age waits until the median is worked out anew.
 
     Attributes
     ----------
@@ -44,13 +44,14 @@ class Gate:
     """
 
     jumps: int = 0
-    _accepted: int = 0
+    _accepted: int = 0  # without those whose ages wait
     _stale: int = 0
     _repeated: int = 0
     _unstamped: int = 0
     _last_s: float = -math.inf
     _ages: deque[float] = field(default_factory=lambda: deque(maxlen=DELAYS))
-    _left: int = 0  # samples until the median is worked out anew
+    _waiting: list[float] = field(default_factory=list)  # ages of the newest samples
+    _most: int = 1  # so many wait until the median is worked out anew
     _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
     _renewed: bool = False
@@ -59,7 +60,7 @@ class Gate:
     def counts(self) -> Counts:
         """What became of the samples so far."""
         return Counts(
-            accepted=self._accepted,
+            accepted=self._accepted + len(self._waiting),
             stale=self._stale,
             repeated=self._repeated,
             unstamped=self._unstamped,
@@ -85,24 +86,24 @@ class Gate:
         fresh = -STALE_S <= beyond <= STALE_S and stamp_s > self._last_s
         if not fresh and not self._odd(stamp_s, age, now_s):
             return False
-        self._accepted += 1
         self._last_s = stamp_s
         self._refused = None
         self._renewed = False
         # Keeping them in order would cost more than all else here.
-        self._ages.append(age)
-        left = self._left
-        if left:
-            self._left = left - 1
-        else:
+        waiting = self._waiting
+        waiting.append(age)
+        if len(waiting) >= self._most:
             self._settle()
         return True
 
     def _settle(self) -> None:
         """Work out the median anew."""
+        self._ages.extend(self._waiting)
+        self._accepted += len(self._waiting)
+        self._waiting.clear()
         count = len(self._ages)
         self._middle_s = sorted(self._ages)[count // 2]
-        self._left = count // SELDOM
+        self._most = 1 + count // SELDOM
 
     def _odd(self, stamp_s: float, age: float, now_s: float) -> bool:
         """Say whether a sample is fresh though it does not look so."""
@@ -149,8 +150,10 @@ class Gate:
 
     def forget(self) -> None:
         """Start anew with a stream whose clock may be another one now."""
+        self._accepted += len(self._waiting)
+        self._waiting.clear()
         self._ages.clear()
-        self._left = 0
+        self._most = 1
         self._middle_s = math.nan
         self._last_s = -math.inf
         self._refused = None

@@ -97,7 +97,8 @@ class Feed:
         # Where samples are received, and the parts of one that comes alone.
         self._room = bytearray(max(AT_ONCE_BYTES, self._size))
         one = memoryview(self._room)[: self._size]
-        self._stamp, self._numbers = one[1:9].cast("d"), one[9:].cast(kind)
+        self._stamp = one[1:9].cast("d")
+        self._numbers: Any = one[9:].cast(kind)
         self._interval_s = 1.0 / found.rate if found.rate > 0 else 0.0
         self._left, self._here = b"", 0  # what was read and from where it is not used
         self._stamp_s, self._wait_s = 0.0, math.nan
