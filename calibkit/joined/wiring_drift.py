@@ -35,7 +35,7 @@ CORRECTION = "correction"
 MOST_SAMPLES = 20_000
 RIPE_S = 0.3  # samples of a slow camera come later than the marker that they belong to
 EVENTS_A_STEP = 20
-MARKERS_S = 0.25  # one that is missed is found by the next look
+MARKERS_S = 0.1  # one that is missed is found by the next look
 LASTS_S = 3600.0  # a correction outlives its publisher's end by so much
 
 
