@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
+from calibkit.channels import Channel
 from calibkit.errors import InputError
 from calibkit.joined.wiring_markers import Event, Listening, Log, on_this_machine
 from calibkit.joined.wiring_publish import Edges, Inlet
