@@ -17,8 +17,15 @@ from calibkit.fitted import bayes
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.between import expected
 from calibkit.fitted.broad import NOISE_SPREAD
-from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, away
+from calibkit.fitted.estimate import Estimate, away
 from calibkit.fitted.frames import centres, directions, turned, widened
+from calibkit.fitted.lapses import (
+    LAPSE_ODDS,
+    MOST_SETS,
+    NEGLIGIBLE,
+    each_set,
+    of_sets,
+)
 from calibkit.fitted.observations import (
     Noise,
     Points,
@@ -42,13 +49,10 @@ SIZES_SD, UNKNOWN = 0.35, (2.0, 5.0, 0.12, 0.03, 0.03)
 SIZES_SD_MIXED, UNKNOWN_MIXED = 0.25, (0.0, 0.0, 0.06, 0.02, 0.02)
 # What people differ in counts so many times, since another desk adds to it.
 ELSEWHERE = 1.2
-# Up to so many looks every set of lapses is tried; of more, so many are believed first.
-MOST_SETS, MOST_FIRST = 5, 8
-LEFT_OUT = 1e-4  # trust in a lapse
-LAPSE_ODDS = float(np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE)))
+# With more looks than all sets of lapses are tried of, so many are believed first.
+MOST_FIRST = 8
 # Where of more looks than these so large a share is believed, none is seen mirrored.
 AGREED = 0.75
-NEGLIGIBLE = 0.003
 # Where no look is believed so much, all may be of a camera that was moved; this share
 # of the square of what they are off by, and a region of 90 % holds that.
 BELIEVED, UNSURE_SHARE, FEW_UNSURE = 0.5, 0.3, 3
@@ -144,13 +148,9 @@ class Elsewhere:
         self, option: Option, kept: NDArray[np.bool_], share: Array, noise: Noise
     ) -> Gaussian:
         """Of some sets of lapses at one size, in the best prior's basis."""
-        prior = option.prior
-        seen = _seen(prior, self.looks, noise, option.trust[kept] < 0.5)
-        inverse = np.asarray(np.linalg.inv(seen.cov), float)
-        ones = np.ones((len(share), 1))
-        found = bayes.mixture(
-            prior.weights, ones, seen.crossed, seen.start, inverse, share / share.sum()
-        )
+        prior, lapsed = option.prior, option.trust[kept] < 0.5
+        sets = of_sets(prior.weights, prior.basis, noise, self.looks, lapsed)
+        found = sets.posterior(np.ones(len(lapsed), bool), share)
         matrix = prior.basis.as_in(self.prior.basis)
         return Gaussian(mean=matrix @ found.mean, cov=matrix @ found.cov @ matrix.T)
 
@@ -221,38 +221,10 @@ def _best(options: Sequence[Option], sets: bool) -> tuple[int, int]:
     return int(np.argmax(score[:, chosen])), chosen
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Seen:
-    """What a prior expects of all observations together."""
-
-    crossed: Array  # (d, n): of weights with observations
-    start: Array  # (n,): observations less what is expected
-    cov: Array  # (m, n, n): of observations, by set of lapses
-
-
-def _seen(
-    prior: SharedMapping, found: Points, noise: Noise, lapsed: NDArray[np.bool_]
-) -> _Seen:
-    prepared, weights = prepare(prior.basis, found), prior.weights
-    given = expected(weights, prepared)
-    made = blocks(prepared, noise, carried(prepared, weights.mean))
-    added = anywhere(made.target.shape[1]) * lapsed[..., None, None]
-    each = bayes.masked_noise(made.noise + added, made.present)
-    cov = np.repeat(given.base[None], len(lapsed), axis=0)
-    bayes.add_noise(cov, each, np.ones(len(found)), made.present)
-    return _Seen(crossed=given.crossed, start=given.start.ravel(), cov=cov)
-
-
 def _each_set(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     """Log evidence (m,) of every set of lapses, and the trust (m, T) in looks."""
-    count = len(found)
-    sets = (np.arange(2**count)[:, None] >> np.arange(count)) % 2 == 1
-    lapsed = sets[~(sets & ~found.seen.any(axis=1)).any(axis=1)]
-    seen = _seen(prior, found, prior.noise, lapsed)
-    solved = np.linalg.solve(seen.cov, seen.start[:, None])[..., 0]
-    score = LAPSE_ODDS * lapsed.sum(axis=1)
-    score = score - 0.5 * (solved @ seen.start + np.linalg.slogdet(seen.cov)[1])
-    return score, np.where(lapsed, LEFT_OUT, 1.0)
+    sets = each_set(prior.weights, prior.basis, prior.noise, found)
+    return sets.score, sets.trust
 
 
 def _each_first(prior: SharedMapping, found: Points) -> tuple[Array, Array]:

@@ -29,7 +29,6 @@ from calibkit.fitted.either_eye import LAG_MEAN_S, either_eye, or_by_turns, with
 from calibkit.fitted.elsewhere import (
     AGREED,
     FEW_UNSURE,
-    MOST_SETS,
     UNSURE_SHARE,
     elsewhere,
     loosened,
@@ -47,7 +46,7 @@ from calibkit.fitted.estimate import (
 )
 from calibkit.fitted.features import Layout, agree, layout, pose_names, with_covariates
 from calibkit.fitted.frames import about_zero
-from calibkit.fitted.likeness import with_likeness
+from calibkit.fitted.lapses import MOST_SETS, or_lapses
 from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points
 from calibkit.fitted.prior import SharedMapping, for_eyes
@@ -326,7 +325,7 @@ def _believed(
     if found.averaged:
         return prior, found, lag
     looks = material.at_lag(lag)
-    found = with_likeness(prior.weights, prior.basis, found, looks)
+    found = or_lapses(prior.weights, prior.basis, prior.noise, found, looks)
     if not material.layout.in_degrees:
         found = perhaps_moved(usual, found, looks)
     return prior, found, lag
