@@ -17,7 +17,13 @@ from calibkit.fitted import bayes
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.between import Expected, expected
-from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, estimate
+from calibkit.fitted.estimate import (
+    LAPSE_SHARE,
+    Estimate,
+    estimate,
+    evenly,
+    unsure_by,
+)
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.observations import (
     Noise,
@@ -148,14 +154,20 @@ def or_lapses(
 
 
 def unsure_which(found: Estimate, sets: Sets) -> Estimate:
-    """Return an estimate that holds what other sets of lapses would say, too."""
+    """Return an estimate that holds what other sets of lapses would say, too.
+
+    Both eyes looked, or neither did: what is unsure prefers neither.
+    """
     ours = (sets.lapsed == (found.trust < TRUSTED)).all(axis=1)
     others = ~ours & (sets.share > NEGLIGIBLE)
     if not ours.any() or not others.any():
         return found
     mine = sets.posterior(ours, sets.share)
     theirs = sets.posterior(others, sets.share)
-    apart, part = theirs.mean - mine.mean, float(sets.share[others].sum())
-    cov = (1.0 - part) * found.weights.cov
-    cov = cov + part * (theirs.cov + np.outer(apart, apart))
-    return replace(found, weights=replace(found.weights, cov=cov))
+    part, eyes = float(sets.share[others].sum()), len(found.noise.eye)
+    found = unsure_by(found, evenly(theirs.mean - mine.mean, eyes), part)
+    size = len(mine.mean) // eyes
+    wider = (theirs.cov - mine.cov).reshape(eyes, size, eyes, size).mean(axis=(0, 2))
+    root = bayes.symmetric_root(wider)  # where they are as unsure, or less, nothing
+    added = np.tile(part * root @ root.T, (eyes, eyes))
+    return replace(found, weights=replace(found.weights, cov=found.weights.cov + added))
