@@ -188,7 +188,7 @@ LOADING = """
 import os, signal, sys, time
 from calibkit.joined import wiring_again
 parent, loaded = os.getpid(), []
-def load():
+def load(ended):
     loaded.append(os.getpid() == parent)
     raise ImportError("what cannot be loaded stops nothing")
 if wiring_again.again_and_again(lambda text: None, load) is None:
@@ -199,8 +199,14 @@ if wiring_again.again_and_again(lambda text: None, load) is None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="forks")
-@pytest.mark.parametrize("lives_s", ["0", "1.2"])
-def test_the_parent_loads_once_after_the_first_worker_began(lives_s: str) -> None:
+@pytest.mark.parametrize(
+    ("lives_s", "loads"),
+    [("0", ["[]", "[]", "[]"]), ("1.2", ["[]", "[True]", "[True]"])],
+)
+def test_the_parent_loads_once_beside_a_worker_that_lives(
+    lives_s: str, loads: list[str]
+) -> None:
+    """Gaze is waited for when it died at once: the next one loads for itself."""
     with subprocess.Popen(
         [sys.executable, "-c", LOADING, lives_s], stdout=subprocess.PIPE, text=True
     ) as parent:
@@ -209,7 +215,41 @@ def test_the_parent_loads_once_after_the_first_worker_began(lives_s: str) -> Non
             said = [parent.stdout.readline().strip() for _ in range(3)]
         finally:
             parent.terminate()
-    assert said == ["[]", "[True]", "[True]"]
+    assert said == loads
+
+
+LOADING_LONG = """
+import os, signal, sys, time
+from calibkit.joined import wiring_again
+told = []
+def load(ended):
+    told.append(ended())
+    print("loading", flush=True)
+    while not ended():
+        time.sleep(0.01)
+    return len(told) > 1
+if wiring_again.again_and_again(lambda text: None, load) is None:
+    print("worker", os.getpid(), told, flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks")
+def test_a_worker_that_dies_while_the_parent_loads_is_started_again_at_once() -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", LOADING_LONG], stdout=subprocess.PIPE, text=True
+    ) as parent:
+        assert parent.stdout is not None
+        said = []
+        try:
+            for _ in range(2):
+                said.append(parent.stdout.readline().split(maxsplit=2))
+                assert parent.stdout.readline() == "loading\n"
+                os.kill(int(said[-1][1]), signal.SIGKILL)
+            said.append(parent.stdout.readline().split(maxsplit=2))
+        finally:
+            parent.terminate()
+    assert [words[2].strip() for words in said] == ["[]", "[False]", "[False, False]"]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="ends with its parent")

@@ -164,6 +164,23 @@ def test_slow_work_is_done_aside() -> None:
     assert plain.kind == "usual"
 
 
+@pytest.mark.skipif(not hasattr(signal, "SIGCHLD"), reason="POSIX")
+def test_slow_work_hurries_once_a_child_has_ended() -> None:
+    """Source: POSIX, signal.h: SIGCHLD, a child process ended. Gaze is waited for."""
+    priority = Priority(System("Linux", set(ALL)).calls())
+    priority.take()
+    before, during = signal.getsignal(signal.SIGCHLD), list[str]()
+
+    def work() -> None:
+        during.append(priority.kind)
+        signal.raise_signal(signal.SIGCHLD)
+        during.append(priority.kind)
+
+    priority.aside(work)
+    assert during == ["usual", "real-time"]
+    assert signal.getsignal(signal.SIGCHLD) is before
+
+
 # Source: Linux 6.12's notes: short turns for everybody.
 @pytest.mark.parametrize(
     ("release", "newer"),

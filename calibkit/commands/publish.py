@@ -88,7 +88,7 @@ def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     if wiring_again.possible():
         status = wiring_again.again_and_again(
             options.say,
-            lambda: priority.aside(_load),
+            lambda ended: priority.aside(lambda: _load(ended)),
             lambda: wiring_told.hand_over(known()),
         )
         if status is not None:
@@ -115,13 +115,23 @@ def _work(args: argparse.Namespace, stop: Stop, priority: Priority, told: Told) 
         lines.close()
 
 
-def _load() -> None:
-    """Import what a worker needs, so that the next one is ready at once."""
-    from calibkit.joined import wiring_ahead, wiring_drift, wiring_status
+def _load(ended: Callable[[], bool]) -> bool:
+    """Import what a worker needs, so that the next one is ready at once.
+
+    Returns whether that is all; it stops at once when the worker has `ended`.
+    """
+    from importlib import import_module
+
+    from calibkit.joined.wiring_early import LATER, MODULES
+
+    for name in ("numpy", *MODULES, *LATER):
+        if ended():
+            return False
+        import_module(name)
     from calibkit.streams import lsl_live
 
-    del wiring_ahead, wiring_drift, wiring_status
     lsl_live.load()
+    return True
 
 
 def _publish(

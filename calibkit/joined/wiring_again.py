@@ -4,8 +4,9 @@ Starting Python and its libraries takes longer than a person should be without a
 So a small parent, which touches no streams, forks the worker and forks another one when
 a signal ended it: a fault in a library, the system short of memory, kill -9. The first
 one is forked before the libraries are loaded (`wiring_early`), so that it may open
-streams meanwhile; the parent loads them a little later, for the next. What the worker
-decides itself (an exit status) is final.
+streams meanwhile; the parent loads them a little later, for the next. When the worker
+dies before that is done, nobody waits for it: the next one loads what is left. What the
+worker decides itself (an exit status) is final.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 
-SOON_S = 1.0  # a worker that dies sooner is started again more and more slowly
-LONGEST_S = 5.0
-READY_S = 0.7  # later than a start takes, which loading as well would hold up
+SOON_S = 1.0  # workers that die sooner, one after another, come back more slowly
+PAUSE_S, LONGEST_S = 0.05, 5.0
+READY_S = 0.5  # later than a start takes, which loading as well would hold up
 POLL_S = 0.01
 GRACE_S = 0.3  # a terminal tells the worker of Ctrl-C as well; it ends by itself then
 INTERRUPTED = 130
@@ -35,7 +36,7 @@ def possible() -> bool:
 
 def again_and_again(
     say: Callable[[str], object],
-    ready: Callable[[], object] = lambda: None,
+    ready: Callable[[Callable[[], bool]], bool] = lambda ended: True,
     early: Callable[[], int] = lambda: 0,
 ) -> int | None:
     """Fork the worker, and again whenever a signal ends it.
@@ -45,7 +46,8 @@ def again_and_again(
     say : callable
         Tells people.
     ready : callable
-        Loads, once and in the parent, what the next worker then finds loaded.
+        Loads, in the parent, what the next worker then finds loaded; returns whether
+        that is all. It gets what tells whether the worker has ended, for it to stop.
     early : callable
         Sets a first worker to work that was forked before; returns its process, or 0.
 
@@ -60,7 +62,7 @@ def again_and_again(
     KeyboardInterrupt
         In the parent, when it alone was interrupted; the worker has ended then.
     """
-    pause_s, prepared, ear = 0.0, False, _Ear()
+    early_ends, prepared, ear = 0, False, _Ear()
     while True:
         # Held back until it is clear whom the signal is for.
         signal.pthread_sigmask(signal.SIG_BLOCK, _Ear.NUMBERS)
@@ -72,21 +74,21 @@ def again_and_again(
             return None
         with ear.listening(worker):
             signal.pthread_sigmask(signal.SIG_UNBLOCK, _Ear.NUMBERS)
-            status = None if prepared else _ended(worker, READY_S)
-            if not prepared and (status is None or status < 0):
-                prepared = True
-                # What cannot be loaded here the worker tries, and tells, itself.
-                with contextlib.suppress(Exception):
-                    ready()
-            status = _wait(worker) if status is None else status
+            child = _Child(worker)
+            if not prepared and child.lives(READY_S):
+                try:
+                    prepared = ready(child.ended)
+                except Exception:  # the worker tries it, and tells, itself
+                    prepared = True
+            status = child.wait()
         if ear.interrupted and status != INTERRUPTED:
             raise KeyboardInterrupt
         if status >= 0 or ear.stopped:
             return max(status, 0)
-        soon = time.monotonic() - began_s < SOON_S
-        pause_s = min(max(2 * pause_s, 0.05), LONGEST_S) if soon else 0.0
+        early_ends = early_ends + 1 if time.monotonic() - began_s < SOON_S else 0
         say(f"calibkit: the publisher was ended by signal {-status}; started again")
-        time.sleep(pause_s)
+        if early_ends > 1:
+            time.sleep(min(PAUSE_S * 2.0 ** min(early_ends - 2, 20), LONGEST_S))
 
 
 class _Ear:
@@ -128,20 +130,33 @@ class _Ear:
         signal.setitimer(signal.ITIMER_REAL, GRACE_S)
 
 
-def _ended(worker: int, wait_s: float) -> int | None:
-    """Return what `_wait` does, or None when it lives on for so long."""
-    end_s = time.monotonic() + wait_s
-    while time.monotonic() < end_s:
-        gone, status = os.waitpid(worker, os.WNOHANG)
-        if gone:
-            return os.waitstatus_to_exitcode(status)
-        time.sleep(POLL_S)
-    return None
+class _Child:
+    """A worker, as its parent sees it."""
 
+    def __init__(self, number: int) -> None:
+        self._number = number
+        self._status: int | None = None
 
-def _wait(worker: int) -> int:
-    """Return the exit status, or minus the signal that ended it."""
-    return os.waitstatus_to_exitcode(os.waitpid(worker, 0)[1])
+    def ended(self) -> bool:
+        """Whether it has ended by now."""
+        if self._status is None:
+            gone, status = os.waitpid(self._number, os.WNOHANG)
+            self._status = os.waitstatus_to_exitcode(status) if gone else None
+        return self._status is not None
+
+    def lives(self, wait_s: float) -> bool:
+        """Whether it lives on for so long."""
+        end_s = time.monotonic() + wait_s
+        while not self.ended() and time.monotonic() < end_s:
+            time.sleep(POLL_S)
+        return not self.ended()
+
+    def wait(self) -> int:
+        """Return the exit status, or minus the signal that ended it."""
+        if self._status is None:
+            status = os.waitpid(self._number, 0)[1]
+            self._status = os.waitstatus_to_exitcode(status)
+        return self._status
 
 
 def die_with(parent: int) -> None:

@@ -22,6 +22,14 @@ MODULES = (
     "calibkit.joined.wiring_publish",
     "calibkit.joined.wiring_drift",
 )
+# What a worker imports besides, when it needs it.
+LATER = (
+    "calibkit.joined.wiring_status",
+    "calibkit.joined.wiring_unfit",
+    "calibkit.kept.records",
+    "calibkit.live.drift_hook",
+    "numpy.ma",
+)
 
 
 class Early:

@@ -23,9 +23,11 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from calibkit.language import later
 
+T = TypeVar("T")
 CHOICE = "CALIBKIT_PRIORITY"
 KINDS = ("real-time", "nice", "class", "short", "usual")
 REAL_TIME = 1  # the lowest: whatever else is real-time on this computer goes first
@@ -153,15 +155,25 @@ class Priority:
         self.give_back()
         self.fallen = True
 
-    def aside(self, work: Callable[[], object]) -> None:
-        """Do something that need not be quick with the usual priority."""
+    def aside(self, work: Callable[[], T]) -> T:
+        """Do something that need not be quick with the usual priority.
+
+        From the moment at which a child process ends, it has to be quick (POSIX).
+        """
         before = self.kind
         self.give_back()
+        child = getattr(signal, "SIGCHLD", None) if before != "usual" else None
+        heard = None if child is None else signal.signal(child, self._hurry)
         try:
-            work()
+            return work()
         finally:
+            if child is not None:
+                signal.signal(child, heard)
             if before != "usual":
                 self.take()
+
+    def _hurry(self, number: int, frame: object) -> None:
+        self.take()
 
     def _kinds(self) -> tuple[str, ...]:
         known = {
