@@ -105,6 +105,8 @@ class Streams:
             return
         try:
             self._lock = wiring_claim.claim(self._home, found, self._head)
+            if self._uid == found.uid:  # still so for the next, should this one die
+                wiring_claim.remember(self._lock, found, self._head)
         except OSError as problem:
             text = f"no lock in {self._home} ({problem.strerror}); going on"
             self._say(f"calibkit: {text}")

@@ -173,7 +173,8 @@ class Priority:
                 self.take()
 
     def _hurry(self, number: int, frame: object) -> None:
-        self.take()
+        with contextlib.suppress(Exception):  # it would leave a module half loaded
+            self.take()
 
     def _kinds(self) -> tuple[str, ...]:
         known = {

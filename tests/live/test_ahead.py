@@ -53,6 +53,7 @@ def test_the_stream_that_was_read_before_is_opened_at_once(tmp_path: Path) -> No
     assert ours.channel_count == 7
     streams.settled()
     assert streams.known(found)
+    assert wiring_claim.was_read(tmp_path, found)  # for the next, if this one dies now
     with pytest.raises(CallError, match="process 2 publishes"):
         wiring_claim.claim(tmp_path, found, 3)
     out, inlet = streams.outlet(found), streams.connect(found)
