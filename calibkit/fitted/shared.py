@@ -46,6 +46,7 @@ from calibkit.fitted.population import (
 )
 from calibkit.fitted.prior import FEWEST, as_kept
 from calibkit.fitted.prior import SharedMapping as SharedMapping
+from calibkit.fitted.unexplained import matching, unexplained
 from calibkit.kept.recording import Recording, only_recordings
 
 Array = NDArray[np.float64]
@@ -66,9 +67,7 @@ DRIFT_LEAST = 0.3
 # What new people's eyes are off by, squared, exceeds what learning leaves over as if
 # it had taken up so many persons' (simulated, 20 people); by fewer it cannot be told.
 ABSORBED_PEOPLE, FEWEST_NOISE = 10.0, 8
-# Drift where there are no checks, and its least share of what eyes are off by: none on
-# simulated webcams; on open data of webcams regions of 90 % hold 0.82 without it.
-UNCHECKED_DEG, UNCHECKED_SHARE = 0.18, 0.5
+UNCHECKED_DEG = 0.18  # least drift where there are no checks
 
 
 def learn_shared(
@@ -318,7 +317,10 @@ def _finish_noise(crowd: Crowd, basis: Basis, learned: Population) -> Noise:
         spread=float(np.clip(0.5 * np.sqrt(max(spread2, 0.0)), 0.15, 0.7)),
         sample=_typical(np.array(samples)),
     )
-    return replace(noise, drift=_drift(crowd, basis, solution.posterior, noise))
+    drift = _drift(crowd, basis, solution.posterior, noise)
+    if drift is None:
+        drift = np.maximum(UNCHECKED_DEG, unexplained(solution, made))
+    return replace(noise, drift=drift)
 
 
 def _for_others(noise: Noise, count: int) -> Noise:
@@ -340,8 +342,10 @@ def _typical(samples: Array) -> Array:
     return typical
 
 
-def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Array:
-    """Sd of what changes after calibration, from check targets where there are any."""
+def _drift(
+    crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise
+) -> Array | None:
+    """Sd of what changes after calibration, from check targets; None without any."""
     errors, expected = [], []
     # Of the shared error, what is beyond a person's aim is in every stated sd already.
     beyond = np.sqrt(np.clip(noise.fixation**2 - PERSON_DEG**2, 0.0, None))
@@ -363,28 +367,11 @@ def _drift(crowd: Crowd, basis: Basis, posterior: Gaussian, noise: Noise) -> Arr
         errors.append(left)
         expected.append(np.diagonal(variance, axis1=-2, axis2=-1))
     if len(errors) < FEWEST:
-        # Without checks: the more eyes leave over, the more will change (open data).
-        least: Array = UNCHECKED_SHARE * np.sqrt(np.mean(noise.eye**2, axis=0))
-        return np.maximum(UNCHECKED_DEG, least)
+        return None
     error2 = np.concatenate(errors) ** 2
     known = np.concatenate(expected)
-    both2 = np.array([_matching(error2[:, a], known[:, a]) for a in range(2)]) ** 2
+    both2 = np.array([matching(error2[:, a], known[:, a]) for a in range(2)]) ** 2
     # Checks hold the aim's error too, which is no error of the estimate: they tell the
     # two apart no more than a calibration does.
     drift: Array = np.sqrt(np.maximum(both2 - AIM_DEG**2, DRIFT_LEAST * both2))
     return drift
-
-
-def _matching(error2: Array, known: Array) -> float:
-    """Sd to add so that 75 % lie where a normal has them: 1.15 sd, 1.323 squared.
-
-    The last quarter holds the lapses, which are no drift.
-    """
-    low, high = 0.0, 3.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if np.quantile(error2 / (known + middle**2), 0.75) > 1.323:
-            low = middle
-        else:
-            high = middle
-    return max(middle, 0.1)
