@@ -618,7 +618,12 @@ def test_an_unfit_mapping_is_waited_out() -> None:
         mappings=[None, errors.InputError("the file is damaged"), Double(id=6)]
     )
     beats: list[dict[str, object]] = []
-    edges = replace(here.edges(), beat=beats.append)
+    comes_s = [float("inf")]
+    edges = replace(
+        here.edges(),
+        beat=beats.append,
+        found=lambda: [TRACKER] if here.clock.now_s >= comes_s[0] else [],
+    )
     fault = errors.InputError("it is for another stream")
     unfit = wiring_unfit.Unfit(edges, here.stop, 100.0, here.refresh)
     new = unfit.another(fault)
@@ -636,6 +641,11 @@ def test_an_unfit_mapping_is_waited_out() -> None:
     late = wiring_unfit.Unfit(edges, here.stop, 2.0, here.refresh)
     with pytest.raises(errors.InputError, match="another stream"):
         late.another(fault)
+    # One that comes meanwhile may be the right one.
+    began_s = here.clock.now_s
+    comes_s[0] = began_s + 1.0
+    assert unfit.another(fault) is None
+    assert here.clock.now_s - began_s == pytest.approx(1.1, abs=0.2)
     here.stop.ask()
     assert unfit.another(fault) is None
 

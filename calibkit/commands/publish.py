@@ -145,7 +145,7 @@ def _publish(
     import gc
 
     from calibkit.errors import InputError
-    from calibkit.joined import wiring_drift, wiring_unfit
+    from calibkit.joined import wiring_drift, wiring_status, wiring_unfit
 
     mapping, notice, refresh = _newest(args, stop, lines, kept)
     if mapping is None:
@@ -165,8 +165,8 @@ def _publish(
         try:
             return _flow(args, stop, streams, drift, smoothing, notice, runs)
         except InputError as fault:
-            if args.person is None:
-                raise  # a file that was named is what it is
+            if args.person is None and not wiring_status.served():
+                raise  # a file that was named is what it is: somebody reads that
             new = unfit.another(fault)
         finally:
             drift.close()
@@ -197,8 +197,6 @@ def _flow(
         text += "; no gaze is sent until then, or until only one is left"
         edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
 
-    # A service manager would only start it again for ever; a person reads why it ended.
-    served = wiring_status.NOTIFY in os.environ
     text = f"waiting for a gaze stream on this computer; {runs}"
     edges.tell(Notice(time_s=lsl.clock(), state="waiting", text=text))
     first = wiring_publish.wait_for_stream(
@@ -208,7 +206,7 @@ def _flow(
         wait_s=_wait_s(args),
         known=streams.known,
         made_with=drift.made_with,
-        several=several if served else None,
+        several=several if wiring_status.served() else None,
     )
     if first is not None:
         streams.claim(first)

@@ -85,6 +85,14 @@ def plain(notice: Notice) -> dict[str, Any]:
     }
 
 
+def served() -> bool:
+    """Whether a service manager would only start a program that ends again for ever.
+
+    Who started it by hand reads at once why it ended.
+    """
+    return NOTIFY in os.environ
+
+
 def service(environ: Mapping[str, str]) -> Callable[[str], None]:
     """Return a function that tells the service manager a state, if there is one.
 

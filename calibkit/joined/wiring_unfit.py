@@ -47,7 +47,9 @@ class Unfit(Generic[New]):
         self._told = ""
 
     def another(self, fault: InputError) -> New | None:
-        """Wait until there is a reason to try again; None where it is only time.
+        """Wait until there is a reason to try again; None where it is no mapping.
+
+        Besides a mapping that is a stream that was not there, or some time.
 
         Parameters
         ----------
@@ -66,6 +68,7 @@ class Unfit(Generic[New]):
         edges = self._edges
         text = f"{fault}; no gaze is sent until then"
         again_s, chores_s = edges.clock() + AGAIN_S, edges.clock()
+        here = {found.uid for found in edges.found()}
         self._tell(text)
         while not self._stop and edges.clock() < again_s:
             now_s = edges.clock()
@@ -84,6 +87,8 @@ class Unfit(Generic[New]):
                 if new is not None:
                     return new
             edges.sleep(LOOK_S)
+            if {found.uid for found in edges.found()} - here:
+                return None
         return None
 
     def _tell(self, text: str) -> None:

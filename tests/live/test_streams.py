@@ -490,6 +490,34 @@ def test_another_trackers_stream_is_refused_with_3(start: Start, mapping: Path) 
 
 
 @POSIX
+def test_a_service_waits_until_the_mappings_own_stream_comes(
+    start: Start, mapping: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Source: the requirement that a publisher with a stream it cannot read waits.
+
+    A manager would only start one that ends again for ever (sd_notify(3) tells of it).
+    """
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "manager"))
+    outlet = lsl.GazeOutlet("pair", "test-pair", PAIR, 0.0)
+    program = start("publish", "--mapping", mapping, "--json")
+    pylsl = lsl._pylsl()
+    whose = lsl_live.STATUS + "test-pair"
+    found = until(lambda: pylsl.resolve_byprop("source_id", whose, 1, 1.0))
+    status = pylsl.StreamInlet(found[0], recover=False)
+    beat = json.loads(status.pull_sample(5.0)[0][0])
+    assert beat["state"] == "waiting"
+    assert "has 2 channels but the mapping was made for 14" in beat["text"]
+    start("simulate", "--seed", 3)
+    outlet.close()
+    inlet = listen("calibkit:" + RAW)
+    _, rows, _ = pulled(inlet, 1.0)
+    assert set(rows[:, 6]) == {float(calibkit.Mapping.load(mapping).id)}
+    program.terminate()
+    status_out, out, _ = ended(program)
+    assert (status_out, states(out)[-2:]) == (0, ["running", "ended"])
+
+
+@POSIX
 @pytest.mark.parametrize("way", ["fewer", "others"])
 def test_a_mapping_for_other_channels_is_waited_out_and_told(
     start: Start, person: Program, mapping: Path, tmp_path: Path, way: str
