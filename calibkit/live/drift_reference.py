@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.channels import Channel, plain_unit
+from calibkit.channels import Channel, missing, plain_unit
 from calibkit.errors import InputError
 from calibkit.geometry import Setup
 from calibkit.live import signals_head, signals_measure
@@ -130,10 +130,11 @@ def levels(
     """
     table = np.asarray(samples, float)
     found: dict[str, Level] = {}
-    for name, axis in signals_head.axes(table, channels, setup).items():
+    lost = missing(table, channels, setup)
+    for name, axis in signals_head.axes(table, channels, setup, lost).items():
         _put(found, name, axis.values, axis.unit, axis.mm)
     _pupil(found, table, channels)
-    for eye in signals_measure.eyes(time, table, channels, setup):
+    for eye in signals_measure.spreads(time, table, channels, setup, lost):
         if math.isfinite(eye.sd):
             found[f"noise {eye.eye}"] = Level(mean=eye.sd, sd=0.0, unit=eye.noise_unit)
         found[f"loss {eye.eye}"] = Level(mean=eye.loss, sd=0.0, unit="share")
@@ -147,8 +148,8 @@ def _pupil(found: dict[str, Level], table: Array, channels: Sequence[Channel]) -
         return
     width = table[:, columns]
     there = np.isfinite(width) & (width > 0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(there, width, 0.0).sum(axis=1) / there.sum(axis=1)
+    total, count = np.where(there, width, 0.0).sum(axis=1), there.sum(axis=1)
+    mean = np.where(count > 0, total, math.nan) / np.maximum(count, 1)
     unit, apart = plain_unit(channels[columns[0]].unit), found.get("distance")
     if unit == "px" and apart is not None and apart.unit == "relative":
         # A nearer eye looks larger: the pupil against the eyes' distance.

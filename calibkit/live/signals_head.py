@@ -9,7 +9,7 @@ said to be unknown and never guessed.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ from calibkit.channels import Channel, groups, missing, plain_eye, plain_unit
 from calibkit.geometry import Setup
 
 Array = NDArray[np.float64]
+Lost = Mapping[str, NDArray[np.bool_]]
 
 EYES_APART_MM = 63.0  # usual distance of the pupils (literature: IPD about 63 mm)
 PLACES = ("distance", "side", "height")
@@ -62,6 +63,7 @@ def axes(
     samples: NDArray[np.floating],
     channels: Sequence[Channel],
     setup: Setup | None = None,
+    lost: Lost | None = None,
 ) -> dict[str, Axis]:
     """Read what a stream tells of the head.
 
@@ -71,6 +73,8 @@ def axes(
     channels : sequence of Channel
     setup : Setup, optional
         Gives the distance that there should be.
+    lost : dict of array (n,) bool, optional
+        Where each eye is missing, if that is known already.
 
     Returns
     -------
@@ -79,8 +83,8 @@ def axes(
         is left out.
     """
     table = np.asarray(samples, float)
-    found: dict[str, Axis] = {}
-    for source in (_from_pupils, _from_picture, _from_millimetres):
+    found = _from_pupils(table, channels, setup, lost)
+    for source in (_from_picture, _from_millimetres):
         found |= source(table, channels, setup)
     return found | _turns(table, channels)
 
@@ -147,7 +151,10 @@ def _from_picture(
 
 
 def _from_pupils(
-    table: Array, channels: Sequence[Channel], setup: Setup | None
+    table: Array,
+    channels: Sequence[Channel],
+    setup: Setup | None,
+    lost: Lost | None,
 ) -> dict[str, Axis]:
     """Two pupils in one picture: the nearer the head, the farther they are apart."""
     pairs = {
@@ -158,7 +165,7 @@ def _from_pupils(
     }
     if len(pairs) < 2:
         return {}
-    lost = missing(table, channels, setup or STAND_IN)
+    lost = missing(table, channels, setup or STAND_IN) if lost is None else lost
     spots = {
         eye: np.where(lost[eye][:, None], math.nan, _told(table[:, list(pair)]))
         for eye, pair in pairs.items()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from calibkit.channels import Channel, feature_sources, missing
 from calibkit.fitted import features
 from calibkit.geometry import Setup
 from calibkit.language import later
-from calibkit.live.signals_head import STAND_IN, middle
+from calibkit.live.signals_head import STAND_IN, Lost, middle
 
 Array = NDArray[np.float64]
 
@@ -63,6 +64,15 @@ class Eye:
     rms_s2s: float
     sd: float
     confidence: float
+
+
+class Spread(NamedTuple):
+    """What of an `Eye` is asked for beside live gaze; fields as there."""
+
+    eye: str
+    noise_unit: str
+    sd: float
+    loss: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,6 +176,44 @@ def eyes(
     )
 
 
+def spreads(
+    time: Array,
+    samples: NDArray[np.floating],
+    channels: Sequence[Channel],
+    setup: Setup,
+    lost: Lost,
+) -> tuple[Spread, ...]:
+    """Spread and loss of each eye, as `eyes` tells them, and nothing else.
+
+    Parameters
+    ----------
+    time : array (n,), s
+    samples : array (n, c)
+    channels : sequence of Channel
+    setup : Setup
+    lost : dict of array (n,) bool
+        Where each eye is missing.
+
+    Returns
+    -------
+    tuple of Spread
+        Empty where nothing can be read.
+    """
+    if not feature_sources(channels):
+        return ()
+    table = np.asarray(samples, float)
+    plan = features.layout(channels)
+    xy = features.read(plan, table, setup).xy
+    found = []
+    for k, source in enumerate(plan.eyes):
+        gone = lost[source.eye] | ~np.isfinite(xy[k]).all(axis=1)
+        unit, scaled, shown = _scaled(source, table, xy[k], setup)
+        sd = _spread(time, np.where(gone[:, None], math.nan, scaled), shown)
+        loss = float(gone.sum()) / len(gone) if len(gone) else 1.0
+        found.append(Spread(source.eye, unit if math.isfinite(sd) else "", sd, loss))
+    return tuple(found)
+
+
 def _eye(
     source: features.EyeSource,
     time: Array,
@@ -238,6 +286,14 @@ def noise(time: Array, xy: Array, setup: Setup | None = None) -> tuple[float, fl
     return middle(figures[:, 0]), middle(figures[:, 1])
 
 
+def _spread(time: Array, xy: Array, setup: Setup | None) -> float:
+    """Return the second of what `noise` does, without the first."""
+    parts = _windows(time, xy)
+    if not len(parts):
+        return math.nan
+    return middle(_sd(parts if setup is None else _offsets(parts, setup)))
+
+
 def _windows(time: Array, xy: Array) -> Array:
     """Stretches of about a quarter second with no sample missing, (w, length, 2)."""
     if len(time) < FEWEST:
@@ -259,12 +315,15 @@ def _windows(time: Array, xy: Array) -> Array:
 
 
 def _noise_deg(parts: Array, setup: Setup) -> Array:
-    flat = parts.reshape(-1, 2)
     before, after = parts[:, :-1].reshape(-1, 2), parts[:, 1:].reshape(-1, 2)
     steps = geometry.angle_between(setup, before, after).reshape(len(parts), -1)
+    return _figures(steps**2, _offsets(parts, setup))
+
+
+def _offsets(parts: Array, setup: Setup) -> Array:
     centres = np.repeat(parts.mean(axis=1), parts.shape[1], axis=0)
-    offsets = geometry.offset_deg(setup, centres, flat).reshape(parts.shape)
-    return _figures(steps**2, offsets)
+    offsets = geometry.offset_deg(setup, centres, parts.reshape(-1, 2))
+    return offsets.reshape(parts.shape)
 
 
 def _plain_noise(parts: Array) -> Array:
@@ -272,8 +331,16 @@ def _plain_noise(parts: Array) -> Array:
 
 
 def _figures(squares: Array, places: Array) -> Array:
-    sd = np.sqrt(places.var(axis=1, ddof=1).sum(axis=1))
-    return np.column_stack([np.sqrt(squares.mean(axis=1)), sd])
+    return np.column_stack([np.sqrt(squares.mean(axis=1)), _sd(places)])
+
+
+def _sd(places: Array) -> Array:
+    """Spread of places (w, n, 2) in each window: `var` by its parts, to the bit."""
+    count = places.shape[1]
+    off = places - places.sum(axis=1, keepdims=True) / count
+    off *= off
+    sd: Array = np.sqrt((off.sum(axis=1) / (count - 1)).sum(axis=1))
+    return sd
 
 
 def longest_gap_s(time: Array, gone: NDArray[np.bool_]) -> float:
