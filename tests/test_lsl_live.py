@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import math
 import os
 import signal
 import socket
@@ -11,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -330,3 +333,47 @@ def test_a_worker_is_forked_only_where_no_thread_runs() -> None:
     finally:
         stop.set()
         thread.join()
+
+
+def test_a_row_is_sent_with_its_stamp_by_the_librarys_call_for_chunks() -> None:
+    """Source: liblsl's lsl/outlet.h, lsl_push_chunk_dtnp: numbers, count, stamps."""
+    sent: list[object] = []
+    doubles = ctypes.POINTER(ctypes.c_double)
+
+    def library(
+        handle: int, numbers: Any, count: int, stamps: Any, through: int
+    ) -> None:
+        sent.append((handle, numbers[:count], stamps[0], through))
+
+    form = ctypes.PYFUNCTYPE(
+        None, ctypes.c_void_p, doubles, ctypes.c_ulong, doubles, ctypes.c_int
+    )
+
+    class Outlet:
+        obj, channel_count, value_type = ctypes.c_void_p(77), 3, ctypes.c_double
+        do_push_chunk_n = form(library)
+
+    push = lsl_live._pusher(Outlet())
+    push(2.5, [1.0, math.nan, 7])
+    push(3.5, [0.25, -1e300, -0.0])
+    with pytest.raises(ValueError, match="2 numbers instead of 3"):
+        push(4.5, [1.0, 2.0])
+    with pytest.raises(IndexError):
+        push(5.5, [1.0, 2.0, 3.0, 4.0])
+    assert str(sent) == str(
+        [(77, [1.0, math.nan, 7.0], 2.5, 1), (77, [0.25, -1e300, -0.0], 3.5, 1)]
+    )
+
+
+def test_an_outlet_of_other_numbers_is_left_to_the_library() -> None:
+    sent: list[object] = []
+
+    class Outlet:
+        obj, channel_count, value_type = ctypes.c_void_p(77), 1, ctypes.c_float
+        do_push_chunk_n = ctypes.PYFUNCTYPE(None)(lambda: sent.append("raw"))
+
+        def push_sample(self, row: list[float], stamp_s: float) -> None:
+            sent.append((row, stamp_s))
+
+    lsl_live._pusher(Outlet())(1.5, [2.0])
+    assert sent == [([2.0], 1.5)]

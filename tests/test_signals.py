@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from calibkit import simulation
-from calibkit.channels import Channel
+from calibkit.channels import Channel, missing
 from calibkit.geometry import Setup
 from calibkit.judged import quality
 from calibkit.live import signals, signals_head, signals_measure, signals_words
@@ -260,3 +260,24 @@ def test_no_words_blame() -> None:
         signal = signals.judge(time, samples, person.channels, person.setup)
         text = " ".join(signals_words.lines(signal)) + signals_words.summary(signal)
         assert not blame.search(text), text
+
+
+@pytest.mark.parametrize("tracker", ["pupil-reflex", "screen", "webcam"])
+def test_spread_and_loss_beside_gaze_are_those_of_the_check(tracker: str) -> None:
+    """Common practice, no source: a shorter way gives the same, to the last bit."""
+    person = simulation.person(tracker=tracker, seed=4)
+    rec = simulation.record(person, [[960, 540]], seed=4, seconds_per_point=2.0)[0]
+    rng = np.random.default_rng(4)
+    samples, time = np.array(rec.samples, float), rec.time
+    for worse in (0.0, 0.01, 0.2, 1.0):
+        for lost in (np.nan, 0.0, -1.0, np.inf):
+            samples[rng.random(len(samples)) < worse] = lost
+        lacks = missing(samples, rec.channels, SETUP)
+        with np.errstate(all="ignore"):
+            eyes = signals_measure.eyes(time, samples, rec.channels, SETUP)
+            short = signals_measure.spreads(time, samples, rec.channels, SETUP, lacks)
+        assert len(eyes) == len(short) > 0
+        for eye, found in zip(eyes, short, strict=True):
+            wanted = [eye.eye, eye.noise_unit, eye.sd, eye.loss]
+            np.testing.assert_array_equal(list(found)[:2], wanted[:2])
+            np.testing.assert_array_equal(list(found)[2:], wanted[2:])
