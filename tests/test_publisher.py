@@ -177,6 +177,28 @@ def test_a_clock_jump_silences_for_less_than_half_a_second(jump_s: float) -> Non
     assert publisher.gate.jumps == 1
 
 
+@pytest.mark.parametrize("ahead_s", [0.4, 3600.0])
+def test_one_stray_stamp_far_ahead_costs_one_sample(ahead_s: float) -> None:
+    """Requirement: no sample older than 150 ms passes, and gaze goes on (no source)."""
+    gate = Gate()
+    stray = {200, 400, 401 + 200}
+    taken = []
+    for k in range(800):
+        now = 1000.0 + k / 60
+        taken.append(gate.accept(now - 0.003 + (ahead_s if k in stray else 0.0), now))
+    assert set(np.flatnonzero(~np.array(taken))) == stray
+    assert (gate.jumps, gate.counts.unstamped) == (0, len(stray))
+
+
+def test_two_stamps_far_ahead_are_the_clocks() -> None:
+    gate = Gate()
+    times = 1000.0 + np.arange(200) / 60
+    jump = np.where(np.arange(200) < 100, 0.0, 3600.0)
+    taken = [gate.accept(t - 0.003 + j, t) for t, j in zip(times, jump, strict=True)]
+    assert list(np.flatnonzero(~np.array(taken))) == [100]
+    assert gate.jumps == 1
+
+
 def test_stamp_that_is_no_number_is_dropped_and_counted() -> None:
     publisher = Publisher(Straight())
     assert len(feed(publisher, [math.nan, math.inf, -math.inf], 1.0).time) == 0

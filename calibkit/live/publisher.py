@@ -274,7 +274,8 @@ class Publisher:
             return
         text = (
             f"dropped so far: {counts.stale} samples that came too late, "
-            f"{counts.repeated} repeated or backward, {counts.unstamped} without stamp"
+            f"{counts.repeated} repeated or backward, {counts.unstamped} without a "
+            "usable stamp"
         )
         if self._seldom(text, now_s):
             self._dropped = dropped

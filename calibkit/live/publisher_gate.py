@@ -55,6 +55,7 @@ class Gate:
     _middle_s: float = math.nan
     _refused: tuple[float, float] | None = None  # (arrival, age) where refusals began
     _renewed: bool = False
+    _stray_after: float = math.nan  # the last fresh stamp before one far ahead of it
 
     @property
     def counts(self) -> Counts:
@@ -111,7 +112,16 @@ class Gate:
             self._unstamped += 1
             return False
         beyond = age - self._middle_s if self._ages else 0.0
-        if beyond < -STALE_S or (self._renewed and beyond > WALL_CLOCK_S):
+        if self._renewed and not -STALE_S <= beyond <= WALL_CLOCK_S:
+            self._start_anew()
+        elif beyond < -STALE_S:
+            # One stray stamp is none to follow: all that came next would be refused.
+            # Samples of a backlog follow one another as ever, and only come faster.
+            last_s = self._last_s
+            if stamp_s - last_s > STALE_S and self._stray_after != last_s:
+                self._stray_after = last_s
+                self._unstamped += 1
+                return False
             self._start_anew()
         elif beyond > STALE_S or stamp_s <= self._last_s:
             return not self._refuse(stamp_s, age, now_s, late=beyond > STALE_S)
