@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     import gc
 
-    from calibkit.joined import wiring_again, wiring_told
+    from calibkit.joined import wiring_again, wiring_early, wiring_told
 
     gc.disable()  # what is loaded stays; looking through it takes a tenth of a start
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no array here is worth more
@@ -88,7 +88,7 @@ def _run(args: argparse.Namespace, stop: Stop, priority: Priority) -> int:
     if wiring_again.possible():
         status = wiring_again.again_and_again(
             options.say,
-            lambda ended: priority.aside(lambda: _load(ended)),
+            lambda ended: priority.aside(lambda: wiring_early.load_all(ended)),
             lambda: wiring_told.hand_over(known()),
         )
         if status is not None:
@@ -113,25 +113,6 @@ def _work(args: argparse.Namespace, stop: Stop, priority: Priority, told: Told) 
             streams.settled()
     finally:
         lines.close()
-
-
-def _load(ended: Callable[[], bool]) -> bool:
-    """Import what a worker needs, so that the next one is ready at once.
-
-    Returns whether that is all; it stops at once when the worker has `ended`.
-    """
-    from importlib import import_module
-
-    from calibkit.joined.wiring_early import LATER, MODULES
-
-    for name in ("numpy", *MODULES, *LATER):
-        if ended():
-            return False
-        import_module(name)
-    from calibkit.streams import lsl_live
-
-    lsl_live.load()
-    return True
 
 
 def _publish(

@@ -12,6 +12,10 @@ from __future__ import annotations
 import os
 import sys
 
+TYPE_CHECKING = False  # as type checkers know it; `typing` takes time to load
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 # In the order in which they are needed; what is left is loaded beside opened streams.
 MODULES = (
     "calibkit.joined.wiring_ahead",
@@ -91,3 +95,28 @@ def _load_until_told(head: int, pipe: int) -> None:
         Early.heard = said.read()
     if not Early.heard:  # the program ended instead
         os._exit(0)
+
+
+def load_all(ended: Callable[[], bool]) -> bool:
+    """Import what a worker needs, so that the next one is ready at once.
+
+    Parameters
+    ----------
+    ended : callable
+        Whether the worker has ended; then what is left is for the next one.
+
+    Returns
+    -------
+    bool
+        Whether that is all.
+    """
+    import importlib
+
+    for name in ("numpy", *MODULES, *LATER):
+        if ended():
+            return False
+        importlib.import_module(name)
+    from calibkit.streams import lsl_live
+
+    lsl_live.load()
+    return True
