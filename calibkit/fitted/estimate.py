@@ -71,6 +71,8 @@ class Estimate:
         Whether now one eye is on the targets, now the other.
     averaged : bool
         Whether the weights are of more than one prior.
+    untold : bool
+        Whether the looks hardly predict one another, and no people told more.
     """
 
     weights: Gaussian
@@ -81,6 +83,7 @@ class Estimate:
     strain: float
     takes_turns: bool = False
     averaged: bool = False
+    untold: bool = False
 
 
 def estimate(

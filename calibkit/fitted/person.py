@@ -51,6 +51,8 @@ from calibkit.fitted.material import Material, gather, merged
 from calibkit.fitted.observations import Noise, Points
 from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import start_of
+from calibkit.fitted.untold import NOTE as UNTOLD_NOTE
+from calibkit.fitted.untold import if_untold
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -139,6 +141,8 @@ def person_of(
         prior, found, lag = _with_prior(last.setup, prior, material)
     if found.takes_turns:
         notes = (*notes, TURNS_NOTE)
+    if found.untold:
+        notes = (*notes, UNTOLD_NOTE)
     return Person(
         layout=replace(plan, min_confidence=last.least_confidence(min_confidence)),
         prior=prior,
@@ -226,7 +230,8 @@ def _without_prior(
         return prior, _with_drift(best), lag
     # What changes of raw features is mostly the pose, which is read then.
     told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
-    return prior, replace(best, weights=told), lag
+    best = if_untold(replace(best, weights=told), prior.basis, now.gaze)
+    return prior, best, lag
 
 
 def _best_choice(
@@ -367,4 +372,7 @@ def _doubted(
         # Features that do not change refuse here; the prior then answers, widely.
         with suppress(InputError):
             options.append(_without_prior(setup, material))
-    return max(options, key=lambda option: option[1].score)
+    chosen, found, lag = max(options, key=lambda option: option[1].score)
+    if chosen is not prior:
+        found = if_untold(found, chosen.basis, material.points.gaze)
+    return chosen, found, lag

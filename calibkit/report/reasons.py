@@ -41,6 +41,11 @@ _FORMS = (
         "the eyes take turns in looking, and a sample does not tell which one it is; "
         "cover one of them and use the other alone"
     ),
+    later(
+        "the looks do not agree with one another: the person may have looked "
+        "elsewhere, or the channels are not what they are called; do not rely on this "
+        "mapping"
+    ),
 )
 
 
