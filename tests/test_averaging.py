@@ -104,3 +104,41 @@ def test_rough_states_do_not_swallow_lapses() -> None:
         )
         errors.append(errors_deg(calibkit.fit(rec), rec, truth))
     assert np.median(errors) < 0.5
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4, 2.0])
+@pytest.mark.parametrize(
+    ("shape", "pictured"),
+    [
+        ([[1.0, 0.0], [0.0, 1.0]], True),
+        ([[-1.0, 0.0], [0.0, 0.7]], True),
+        ([[1.0, 0.8], [0.0, 1.0]], False),
+        ([[1.0, 0.0], [0.0, 0.2]], False),
+    ],
+)
+def test_a_picture_keeps_angles_however_it_is_turned(
+    turn: float, shape: list[list[float]], pictured: bool
+) -> None:
+    """Plain geometry: a rotation or a mirror changes no angle, a shear does."""
+    rec, _ = invented.record(3, invented.NINE[:3])
+    plan = layout(rec.channels)
+    found = gather(rec, plan).points
+    basis = broad(plan, found, rec.setup).basis
+    sine, cosine = np.sin(turn), np.cos(turn)
+    gain = np.array([[cosine, -sine], [sine, cosine]]) @ np.array(shape)
+    weights = np.zeros((len(basis.centre), 2, basis.terms))
+    weights[:, :, 1] = gain[:, 0] * basis.scale[:, [0]]
+    weights[:, :, 2] = gain[:, 1] * basis.scale[:, [1]]
+    assert averaging.as_pictured(weights.ravel(), basis, found) is pictured
+    unseen = replace(found, seen=np.zeros_like(found.seen))
+    assert not averaging.as_pictured(weights.ravel(), basis, unseen)
+
+
+def test_three_raw_looks_are_surer_where_all_were_on_their_targets() -> None:
+    """A look elsewhere is fitted exactly, too: what it seems to tell stays unsure."""
+    rec, _ = invented.record(5, [invented.NINE[k] for k in (0, 2, 7)])
+    assert calibkit.fit(rec).evaluator.spread_at(np.zeros((1, 2))).max() < 1.5
+    there = rec.targets.copy()
+    there["x"][1], there["y"][1] = there["x"][0] + 60.0, there["y"][2]
+    away = calibkit.fit(replace(rec, targets=there))
+    assert away.evaluator.spread_at(np.zeros((1, 2))).max() > 2.0

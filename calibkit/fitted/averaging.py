@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.basis import Basis
+from calibkit.fitted.basis import Basis, exponents
 from calibkit.fitted.bayes import Blocks, Gaussian
 from calibkit.fitted.between import left_out
 from calibkit.fitted.estimate import Estimate, away
@@ -48,6 +48,13 @@ NOISES = ((0.6, -1.2), (1.0, 0.0), (1.7, -1.2), (3.0, -2.5), (5.5, -4.0), (9.0, 
 NOISES_SLOW = ((0.6, -1.0), *((n, 0.0) for n in (1.0, 1.7, 3.0, 5.5)), (9.0, -1.0))
 NOISES_MANY = ((0.75, -0.4), (1.0, 0.0), (1.4, -0.4))
 NOISES_RAW = ((1.0, 0.0), (1.7, -0.3), (3.0, -0.6))
+# Three looks are fitted exactly by any straight mapping: they tell nothing of bends and
+# noise, which are then those of trackers (shared mappings of raw streams from three
+# simulators and of real ones: bends of 0.1 to 0.4 degrees), if nobody looked elsewhere:
+# features would not go with gaze as in a picture, evenly and at right angles.
+BENDS_FEW = ((2.0, -3.0), (1.0, -1.0), (0.3, 0.0), (0.1, -1.0))
+NOISES_FEW = ((0.35, 0.0), (0.6, 0.0), (1.0, 0.0), (1.7, -1.0), (3.0, -2.5))
+FEW_RAW, SQUARE, EVEN = 4, 0.2, 0.55
 MANY_LOOKS, MOST_NUMBERS = 6, 72
 ROUNDS = 3
 # Times as spread out as the rest: what a gross error may cost. By 5, which bounds the
@@ -69,7 +76,9 @@ class States:
     expecting: bool
 
 
-def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
+def states(
+    looks: int, rate_hz: float, in_degrees: bool, pictured: bool = False
+) -> States:
     """Return every combination of scale, bend and noise.
 
     Parameters
@@ -79,6 +88,8 @@ def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
         Of the stream.
     in_degrees : bool
         Whether features are gaze angles already.
+    pictured : bool
+        Whether features go with gaze as in a picture of an eye.
     """
     slow = rate_hz < SLOW_HZ
     scales: Sequence[tuple[float, float, float]] = SCALES_SLOW if slow else SCALES
@@ -86,6 +97,8 @@ def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
     noises: Sequence[tuple[float, float]] = NOISES_SLOW if slow else NOISES
     if not in_degrees:
         scales, bends, noises = SCALES_RAW, BENDS_RAW, NOISES_RAW
+        if looks <= FEW_RAW and pictured:
+            bends, noises = BENDS_FEW, NOISES_FEW
     elif looks >= MANY_LOOKS:
         noises = NOISES_MANY
     rows = list(product(scales, bends, noises))
@@ -96,6 +109,38 @@ def states(looks: int, rate_hz: float, in_degrees: bool) -> States:
         odds=np.array([sum(part[-1] for part in row) for row in rows]),
         expecting=in_degrees,
     )
+
+
+def as_pictured(weights: Array, basis: Basis, found: Points) -> bool:
+    """Whether features go with gaze about evenly and at right angles, however turned.
+
+    Parameters
+    ----------
+    weights : array (d,)
+        Of the basis' functions.
+    basis : Basis
+    found : Points
+        Only eyes of every look tell.
+    """
+    terms = exponents(basis.degree)
+    straight = [terms.index((1, 0)), terms.index((0, 1))]
+    shaped = weights.reshape(len(basis.centre), 2, basis.terms)[..., straight]
+    gain = (shaped / basis.scale[:, None])[found.seen.all(axis=0)]
+    if not len(gain):
+        return False
+    stretch = np.linalg.svd(gain, compute_uv=False)
+    even = stretch[:, 1] > EVEN * stretch[:, 0]
+    # A picture may be stretched before or after it is turned.
+    apart = np.minimum(
+        _cosine(gain[:, :, 0], gain[:, :, 1]), _cosine(gain[:, 0], gain[:, 1])
+    )
+    return bool((even & (apart < SQUARE)).all())
+
+
+def _cosine(one: Array, other: Array) -> Array:
+    size = np.linalg.norm(one, axis=-1) * np.linalg.norm(other, axis=-1)
+    cosine: Array = np.abs(np.sum(one * other, axis=-1)) / np.maximum(size, 1e-300)
+    return cosine
 
 
 def few_enough(found: Points) -> bool:

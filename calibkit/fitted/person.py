@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibkit import geometry
 from calibkit.errors import InputError
 from calibkit.fitted import features
-from calibkit.fitted.averaging import averaged, few_enough, states
+from calibkit.fitted.averaging import as_pictured, averaged, few_enough, states
 from calibkit.fitted.axes import unsure, ways
 from calibkit.fitted.broad import (
     CHOICES,
@@ -221,7 +221,8 @@ def _without_prior(
             best, lag = with_lag(prior, material, start)
     now = material.at_lag(lag)
     if few_enough(now):
-        kinds = states(len(now), material.rate_hz, plan.in_degrees)
+        pictured = as_pictured(best.weights.mean, prior.basis, now)
+        kinds = states(len(now), material.rate_hz, plan.in_degrees, pictured)
         best = averaged(prior.weights, prior.basis, best, now, kinds)
     else:
         prior, best = _best_choice(prior, best, plan, now, turn)
