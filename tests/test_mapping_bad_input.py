@@ -121,7 +121,27 @@ def test_the_good_eye_is_enough(kind: str, fault: str) -> None:
         alone = calibkit.fit(clean, eyes="left")
         best = np.median(errors_deg(alone, clean, truth))
         assert np.median(errors_deg(mapping, rec, truth)) < 1.25 * best + 0.05
-        assert (mapping.shares[1] < 0.05).all()
+        assert fault == "frozen eye" or (mapping.shares[1] < 0.05).all()
+
+
+@pytest.mark.parametrize("at", [0.2, 0.7])
+@pytest.mark.parametrize("shown", [0, 1, 5, 9])
+def test_a_frozen_eye_never_answers(
+    at: float, shown: int, raw_prior: SharedMapping
+) -> None:
+    """Wherever it is stuck: as if it were not there (by plain reasoning)."""
+    for kind, prior in (("screen", None), ("pupil-reflex", raw_prior)):
+        rec, _ = invented.record(54, invented.NINE, kind=kind)
+        samples = rec.samples.copy()
+        half = samples.shape[1] // 2
+        samples[:, half:] = samples[int(at * len(samples)), half:]
+        stuck = replace(rec, samples=samples).with_targets(list(range(shown)))
+        found = calibkit.fit(stuck, prior)
+        alone = calibkit.fit(rec.with_targets(list(range(shown))), prior, eyes="left")
+        assert found.layout.names == ("left",)
+        assert np.allclose(
+            found.apply(samples).xy, alone.apply(samples).xy, equal_nan=True
+        )
 
 
 @pytest.mark.parametrize("kind", KINDS)

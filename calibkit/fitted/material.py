@@ -31,6 +31,17 @@ class Material:
     samples: dict[int, int]
     rate_hz: float = 60.0
     eyes_seen: bool = True
+    stuck: tuple[bool, ...] = ()
+
+    @property
+    def eye_that_moves(self) -> str | None:
+        """The one eye of two that moves, where the other is stuck throughout."""
+        moves = [
+            name
+            for name, stuck in zip(self.layout.names, self.stuck, strict=True)
+            if not stuck
+        ]
+        return moves[0] if any(self.stuck) and len(moves) == 1 else None
 
     def at_lag(self, lag_s: float) -> Points:
         """The looks with moving targets taken `lag_s` earlier; NaN where none moves."""
@@ -115,9 +126,9 @@ def gather(
     signals = read(plan, rec.samples, rec.setup, least)
     chosen = np.flatnonzero(rec.targets["role"] == role)
     kept = chosen[rec.targets["kept"][chosen] != 0]
-    assert rec.target_path is not None
     path = _sorted_path(rec.target_path)
-    xy = _without_frozen(signals.xy)
+    stuck = _stuck(signals.xy)
+    xy = np.where(stuck[:, None, None], np.nan, signals.xy)
     shown = rec.targets[kept]
     seen = sight(rec.time, xy, signals.extra, shown, path, AFTER_S)
     reasons = dict.fromkeys(chosen.tolist(), "left out by the operator")
@@ -152,6 +163,7 @@ def gather(
         samples=samples,
         rate_hz=rate_of(rec.time),
         eyes_seen=_seen(rec, signals.xy),
+        stuck=tuple(stuck.tolist()),
     )
 
 
@@ -161,15 +173,13 @@ def _seen(rec: Recording, xy: Array) -> bool:
     return nothing or bool(np.isfinite(xy).all(axis=2).any())
 
 
-def _without_frozen(xy: Array) -> Array:
-    """Blank an eye that is stuck at one value throughout while the other one moves."""
-    frozen = np.zeros(len(xy), bool)
+def _stuck(xy: Array) -> NDArray[np.bool_]:
+    """Which eyes (e,) stay at one value throughout while another one moves."""
+    stuck = np.zeros(len(xy), bool)
     for e, eye in enumerate(xy):
         there = eye[np.isfinite(eye[:, 0])]
-        frozen[e] = len(there) > 1 and bool((there == there[0]).all())
-    if not frozen.any() or frozen.all():
-        return xy
-    return np.where(frozen[:, None, None], np.nan, xy)
+        stuck[e] = len(there) > 1 and bool((there == there[0]).all())
+    return stuck & ~stuck.all()
 
 
 def merged(materials: Sequence[Material]) -> Material:
@@ -207,9 +217,11 @@ def merged(materials: Sequence[Material]) -> Material:
         },
         rate_hz=min(m.rate_hz for m in materials),
         eyes_seen=any(m.eyes_seen for m in materials),
+        stuck=tuple(np.all([m.stuck for m in materials], axis=0).tolist()),
     )
 
 
-def _sorted_path(path: Array) -> Array:
+def _sorted_path(path: Array | None) -> Array:
+    assert path is not None
     good = path[np.isfinite(path).all(axis=1)]
     return good[np.argsort(good[:, 0], kind="stable")]

@@ -133,6 +133,9 @@ def person_of(
         [gather(rec, plan, min_confidence=min_confidence) for rec in recordings]
     )
     material.check_seen()
+    if (alone := material.eye_that_moves) is not None:
+        # Wherever it is stuck later, it must not answer.
+        return person_of(recordings, shared, alone, extra, min_confidence)
     notes: tuple[str, ...] = ()
     if prior is None:
         prior, found, lag = _without_prior(last.setup, material)
