@@ -132,3 +132,19 @@ def test_a_refused_call_is_refused_once_and_leaves_nobody(tmp_path: Path) -> Non
         assert done.returncode == status
         assert done.stderr.count("calibkit: ") == 1
         assert not done.stdout
+
+
+def test_what_is_needed_only_later_is_not_loaded_at_a_start() -> None:
+    """Source: the requirement after kill -9; gaze is waited for meanwhile."""
+    code = (
+        "import importlib, sys\n"
+        "from calibkit.joined.wiring_early import MODULES\n"
+        "for name in MODULES: importlib.import_module(name)\n"
+        "print(*sys.modules)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    later = {"h5py", "scipy", "numpy.ma", "tomllib", "calibkit.live.drift_hook"}
+    later |= {f"calibkit.kept.{name}" for name in ("recording", "store", "settings")}
+    assert not later & set(done.stdout.split())
