@@ -9,8 +9,8 @@ from scipy.stats import multivariate_normal
 
 from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
-from calibkit.fitted.estimate import LAPSE_SHARE, Estimate, estimate
-from calibkit.fitted.lapses import each_set, or_lapses
+from calibkit.fitted.estimate import Estimate, estimate
+from calibkit.fitted.lapses import DOUBTED_SHARE, each_set, or_lapses
 from calibkit.fitted.likeness import with_likeness
 from calibkit.fitted.observations import LAPSE_DEG, Noise, Points, prepare, structure
 
@@ -89,7 +89,7 @@ def test_a_set_has_the_evidence_of_a_normal_with_its_lapses() -> None:
         cov = flat @ PRIOR.cov @ flat.T + np.kron(np.eye(3), structure(NOISE))
         cov += np.diag(np.repeat(lapsed, 2) * LAPSE_DEG**2)
         density = multivariate_normal(flat @ PRIOR.mean, cov)
-        odds = np.where(lapsed, LAPSE_SHARE, 1 - LAPSE_SHARE).prod()
+        odds = np.where(lapsed, DOUBTED_SHARE, 1 - DOUBTED_SHARE).prod()
         expected.append(density.logpdf(prepared.target.ravel()) + np.log(odds))
     share = np.exp(np.array(expected) - max(expected))
     assert sets.share == pytest.approx(share / share.sum(), rel=1e-6)
@@ -116,15 +116,15 @@ def test_looks_that_agree_are_answered_as_before() -> None:
 
 @pytest.mark.parametrize("looks", [2, 3])
 def test_regions_hold_where_looks_may_be_lapses(looks: int) -> None:
-    """Monte Carlo by the model itself: of the 90 % regions about as many hold.
+    """Monte Carlo by the model itself, lapses twice as often as is expected.
 
-    Over 120 people that scatters by 0.02.
+    Of the 90 % regions too few held; over 150 people that scatters by 0.02.
     """
     rng, check = np.random.default_rng(31), functions(PLACES * 0.7)
     held: list[list[float]] = [[], []]
     far: list[list[float]] = [[], []]
-    for _ in range(120):
-        seen, own = person(rng, looks, LAPSE_SHARE)
+    for _ in range(150):
+        seen, own = person(rng, looks, 2 * DOUBTED_SHARE)
         for k, found in enumerate(answers(seen)):
             apart = (found.weights.mean - own).reshape(2, 6) @ check.T
             cov = found.weights.cov
@@ -134,5 +134,5 @@ def test_regions_hold_where_looks_may_be_lapses(looks: int) -> None:
             far[k].append(float(np.median(np.hypot(*apart))))
     plain, told = np.mean(held, axis=1)
     assert told > plain + 0.04
-    assert 0.84 < told < 0.96
+    assert 0.81 < told < 0.96
     assert np.median(far[1]) <= 1.02 * np.median(far[0])

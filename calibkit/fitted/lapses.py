@@ -43,6 +43,10 @@ FEWEST_TOLD = 2
 LEFT_OUT = 1e-4  # trust in a lapse
 TRUSTED = 0.5  # a look that is believed less counts as a lapse
 LAPSE_ODDS = float(np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE)))
+# Where it is asked how unsure gaze is: most people look at nearly all targets, and
+# theirs is not to be much less sure for those who do not.
+DOUBTED_SHARE = 0.07
+LESS = float(np.log(DOUBTED_SHARE / (1.0 - DOUBTED_SHARE))) - LAPSE_ODDS
 NEGLIGIBLE = 0.003
 
 
@@ -72,8 +76,9 @@ class Sets:
 
     @cached_property
     def share(self) -> Array:
-        """Probability of each set, (m,)."""
-        share = np.exp(self.score - self.score.max())
+        """Probability of each set, (m,), where a lapse is as rare as DOUBTED_SHARE."""
+        score = self.score + LESS * self.lapsed.sum(axis=1)
+        share = np.exp(score - score.max())
         normed: Array = share / share.sum()
         return normed
 
