@@ -53,6 +53,7 @@ from calibkit.fitted.prior import SharedMapping, for_eyes
 from calibkit.fitted.starts import start_of
 from calibkit.fitted.untold import NOTE as UNTOLD_NOTE
 from calibkit.fitted.untold import if_untold
+from calibkit.fitted.upright import unsure_if_skewed
 from calibkit.kept.recording import Recording
 
 Array = NDArray[np.float64]
@@ -212,7 +213,7 @@ def _without_prior(
     if plan.in_degrees:
         args = (prior.noise, prior.basis, turned.mean, found)
         prior = _as_rough_as(prior, with_samples(*args))
-    start = start_of(prior.weights, prior.basis, prior.noise, usual)
+    start = start_of(prior.weights, prior.basis, prior.noise, usual, plan.in_degrees)
     best, lag = with_lag(prior, material, start)
     if not plan.in_degrees:
         # Only now is it known what a sample's noise is in degrees.
@@ -233,6 +234,7 @@ def _without_prior(
         best = unsure(plan, prior, or_by_turns(prior, now, best), now, likely)
         return prior, _with_drift(best), lag
     # What changes of raw features is mostly the pose, which is read then.
+    best = unsure_if_skewed(prior.basis, best)
     told = across_unknown(prior.weights, best.weights, prior.basis, now.gaze)
     best = if_untold(replace(best, weights=told), prior.basis, now.gaze)
     return prior, best, lag
