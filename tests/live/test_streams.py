@@ -89,6 +89,13 @@ def states(text: str) -> list[str]:
     return [json.loads(line)["state"] for line in text.splitlines()]
 
 
+def calm(seen: list[str]) -> list[str]:
+    """Without what a machine that stands still adds: gaze is stale, and flows again."""
+    kept = [state for state in seen if state != "stale"]
+    pairs = zip(["", *kept], kept, strict=False)
+    return [state for before, state in pairs if (before, state) != ("running",) * 2]
+
+
 # In and out.
 
 
@@ -429,7 +436,7 @@ def test_publishing_outlives_a_killed_tracker(start: Start, mapping: Path) -> No
     assert (np.diff(stamps) > 0).all()
     program.terminate()
     wanted = ["waiting", "waiting", "running", "lost", "waiting", "running", "ended"]
-    assert states(ended(program)[1]) == wanted
+    assert calm(states(ended(program)[1])) == wanted
 
 
 @POSIX
