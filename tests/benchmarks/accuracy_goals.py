@@ -76,9 +76,10 @@ def _absolute(rows: Rows) -> Iterator[Goal]:
             yield f"{tracker}, steady, {n} points: median <= {median:g}", value, median
         for n in (5, 9):
             calm = rows.of("steady", tracker, HIERARCHICAL, n)
-            value, *sure = rows.of("steady", tracker, HIERARCHICAL, n, 0.4).cost(calm)
+            rough = rows.of("steady", tracker, HIERARCHICAL, n, 0.4)
+            value, low, high = rough.cost(calm)
             text = f"{tracker}, steady, {n} points: 40 % inattention <= 1.3x"
-            yield text, value, 1.3, *sure
+            yield text, value, 1.3, low, high
 
 
 def _relative(rows: Rows) -> Iterator[Goal]:
@@ -117,8 +118,8 @@ def _inattention(rows: Rows) -> Iterator[Goal]:
         (0.2, 9, 1.1),
     ):
         text = f"pupil-reflex, {n} points, {lapse:.0%} inattention <= {most}x"
-        value, *sure = _main(rows, PUPIL, n, lapse).cost(_main(rows, PUPIL, n))
-        yield text, value, most, *sure
+        value, low, high = _main(rows, PUPIL, n, lapse).cost(_main(rows, PUPIL, n))
+        yield text, value, most, low, high
     value = _main(rows, PUPIL, 9, 0.4).p95 / _main(rows, PUPIL, 9).p95
     yield "pupil-reflex, 9 points, 40 % inattention: 95 % <= 1.35x", value, 1.35
     calm = rows.of("stop", PUPIL, "stop", 0)
