@@ -99,6 +99,23 @@ def test_a_turn_that_no_calibration_saw_is_no_surprise(seed: int) -> None:
     assert np.median(gaze.sd[checks]) > 2.0 * np.median(gaze.sd[still])
 
 
+def test_a_head_that_nothing_tells_makes_gaze_unsure_for_later() -> None:
+    """A head wanders (a random walk, invented); 90 % regions are to hold 80 at least."""
+    inside, sure = [], []
+    for seed in range(8):
+        steps = np.random.default_rng([10, seed]).normal(0, [0.35, 0.25], (45, 2))
+        rec, true = sitting(seed, np.cumsum(steps, axis=0), aim_deg=0.3)
+        bare = replace(rec, samples=rec.samples[:, :4], channels=rec.channels[:4])
+        checks = slice(9 * int(LOOK_S * RATE_HZ), 30 * int(LOOK_S * RATE_HZ))
+        for one in (bare, rec):
+            gaze = calibkit.fit(one.with_targets(list(range(9)))).apply(one.samples)
+            apart = (gaze.xy - true)[checks] / gaze.sd[checks]
+            held = float(np.mean(np.sum(apart**2, axis=1) < CHI2_90))
+            (inside if one is bare else sure).append(held)
+    assert np.mean(inside) > 0.8
+    assert np.mean(sure) > 0.8
+
+
 @pytest.mark.parametrize("names", [("HeadX", "HeadY"), ("PositionX", "PositionZ")])
 @pytest.mark.parametrize("factor", [0.0, 0.02, 1000.0])
 def test_a_pose_in_another_unit_does_no_harm(
