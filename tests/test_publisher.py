@@ -199,6 +199,26 @@ def test_two_stamps_far_ahead_are_the_clocks() -> None:
     assert gate.jumps == 1
 
 
+@pytest.mark.parametrize("behind_s", [0.0, 0.01, 0.09, 0.14])
+def test_gaze_of_a_late_twin_stays_in_order(behind_s: float) -> None:
+    """Requirements: in order; gap at most 500 ms whenever a tracker is alive.
+
+    A second outlet, whose samples stay late by what is still no other clock.
+    """
+    gate, sent, arrived = Gate(), [], []
+    for k in range(300):
+        now = 1000.0 + k / 60
+        if k == 100:
+            gate.renew()
+        stamp = now - (0.003 if k < 100 else 0.3 + behind_s)
+        if gate.accept(stamp, now):
+            sent.append(stamp)
+            arrived.append(now)
+    assert (np.diff(sent) > 0).all()
+    assert np.diff(arrived).max() < 0.5
+    assert len(sent) > 260
+
+
 def test_stamp_that_is_no_number_is_dropped_and_counted() -> None:
     publisher = Publisher(Straight())
     assert len(feed(publisher, [math.nan, math.inf, -math.inf], 1.0).time) == 0

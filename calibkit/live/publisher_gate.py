@@ -136,8 +136,11 @@ class Gate:
         # A backlog grows younger while it is worked off and a repeated stamp grows
         # older; only after a jump of the clock does the age stand still.
         if waited >= RELEARN_S:
-            self._refused = None
-            if abs(age - first_age) < 0.5 * waited:
+            steady = abs(age - first_age) < 0.5 * waited
+            # A little behind what was sent: order is worth the moment until it is not.
+            behind = steady and 0.0 <= self._last_s - stamp_s < STALE_S
+            self._refused = self._refused if behind else None
+            if steady and not behind:
                 self._start_anew()
                 return False
         if late and stamp_s > self._last_s:
