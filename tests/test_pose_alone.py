@@ -101,7 +101,7 @@ def test_a_turn_that_no_calibration_saw_is_no_surprise(seed: int) -> None:
 
 def test_a_head_that_nothing_tells_makes_gaze_unsure_for_later() -> None:
     """A head wanders (a random walk, invented); 90 % regions hold 80 at least."""
-    inside, sure = [], []
+    inside, sure = list[float](), list[float]()
     for seed in range(8):
         steps = np.random.default_rng([10, seed]).normal(0, [0.35, 0.25], (45, 2))
         rec, true = sitting(seed, np.cumsum(steps, axis=0), aim_deg=0.3)
