@@ -77,7 +77,8 @@ def test_steps_of_a_pose_by_hand() -> None:
     assert step("HeadX", 20.0, "mm") == pytest.approx(10.0)
     assert step("HeadZ", 60.0, "cm") == pytest.approx(5.0)
     assert step("HeadYaw", 0.1, "rad") == pytest.approx(np.pi / 180.0)
-    assert step("HeadScale", 150.0, "px") == pytest.approx(15.0, rel=1e-3)
+    for unit in ("px", "cm", "m"):  # by itself, whatever it is counted in
+        assert step("HeadScale", 150.0, unit) == pytest.approx(15.0, rel=1e-3)
     assert step("PositionX", 0.02, "m") == pytest.approx(0.01)
 
 

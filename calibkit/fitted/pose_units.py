@@ -53,17 +53,23 @@ def pose_steps(values: Array, names: tuple[str, ...], measures: Array) -> Array:
         column = values[np.isfinite(values[:, k]), k]
         if name not in POSE or not len(column):
             continue
-        step, seen = POSE[name][0], float(np.std(column))
-        if name in IN_PICTURE and measures[k]:
+        steps[k] = _step(name, column, wide, float(measures[k]))
+    return steps
+
+
+def _step(name: str, column: Array, wide: float, measure: float) -> float:
+    """Scale of one pose, by its values where it was seen, in a picture so wide."""
+    step, seen = POSE[name][0], float(np.std(column))
+    if name == "HeadScale":
+        step *= abs(float(np.median(column))) or 1.0
+    else:
+        if name in IN_PICTURE and measure:
             step = ASIDE_MM
         elif name in IN_PICTURE and wide:
             step *= wide
-        elif name == "HeadScale":
-            step *= abs(float(np.median(column))) or 1.0
-        step /= measures[k] or 1.0
-        # In a unit that nobody told, what was seen is all there is to go by.
-        steps[k] = max(step, seen) if seen > OTHER_UNIT * step else step
-    return steps
+        step /= measure or 1.0
+    # In a unit that nobody told, what was seen is all there is to go by.
+    return seen if seen > OTHER_UNIT * step else step
 
 
 def _picture_px(values: Array, names: tuple[str, ...]) -> float:
