@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted import bayes
-from calibkit.fitted.basis import Basis, exponents
+from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Blocks, Gaussian
 from calibkit.fitted.between import left_out
 from calibkit.fitted.estimate import Estimate, away
@@ -122,10 +122,8 @@ def as_pictured(weights: Array, basis: Basis, found: Points) -> bool:
     found : Points
         Only eyes of every look tell.
     """
-    terms = exponents(basis.degree)
-    straight = [terms.index((1, 0)), terms.index((0, 1))]
-    shaped = weights.reshape(len(basis.centre), 2, basis.terms)[..., straight]
-    gain = (shaped / basis.scale[:, None])[found.seen.all(axis=0)]
+    gain = basis.straight(weights) / basis.scale[:, None]
+    gain = gain[found.seen.all(axis=0)]
     if not len(gain):
         return False
     stretch = np.linalg.svd(gain, compute_uv=False)

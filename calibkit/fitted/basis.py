@@ -111,6 +111,13 @@ class Basis:
         degrees = [p + q for p, q in exponents(self.degree)]
         return np.array(degrees + [4] * len(self.covariates))
 
+    def straight(self, weights: Array) -> Array:
+        """Of weights (d,), those of x and y alone: (e, 2 axes of gaze, 2)."""
+        terms = exponents(self.degree)
+        columns = [terms.index((1, 0)), terms.index((0, 1))]
+        each: Array = weights.reshape(len(self.centre), 2, self.terms)[..., columns]
+        return each
+
     def scaled(self, xy: Array) -> Array:
         """Features (e, ..., 2) in units of the basis."""
         shape = (len(self.centre), *[1] * (xy.ndim - 2), 2)

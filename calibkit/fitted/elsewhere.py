@@ -17,7 +17,7 @@ from calibkit.fitted import bayes
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.between import expected
 from calibkit.fitted.broad import NOISE_SPREAD
-from calibkit.fitted.estimate import Estimate, away
+from calibkit.fitted.estimate import TRUSTED, Estimate, away, unsure_everywhere
 from calibkit.fitted.frames import centres, directions, turned, widened
 from calibkit.fitted.lapses import (
     LAPSE_ODDS,
@@ -148,7 +148,7 @@ class Elsewhere:
         self, option: Option, kept: NDArray[np.bool_], share: Array, noise: Noise
     ) -> Gaussian:
         """Of some sets of lapses at one size, in the best prior's basis."""
-        prior, lapsed = option.prior, option.trust[kept] < 0.5
+        prior, lapsed = option.prior, option.trust[kept] < TRUSTED
         sets = of_sets(prior.weights, prior.basis, noise, self.looks, lapsed)
         found = sets.posterior(np.ones(len(lapsed), bool), share)
         matrix = prior.basis.as_in(self.prior.basis)
@@ -237,7 +237,7 @@ def _each_first(prior: SharedMapping, found: Points) -> tuple[Array, Array]:
     only = np.where(np.arange(count) == first[:, None], 1.0, 1e-6)
     start = np.maximum(only, given.judged_by_one(made.noise, first))
     trust = given.settled(made.noise[None], start, rounds=2)
-    lapsed = (trust < 0.5) & (given.counts > 0)
+    lapsed = (trust < TRUSTED) & (given.counts > 0)
     added = lapsed[..., None, None] * anywhere(made.target.shape[1])
     each = given.log_evidence(made.noise + added, np.ones(trust.shape))
     return each + LAPSE_ODDS * lapsed.sum(axis=-1), trust
@@ -265,11 +265,7 @@ def perhaps_moved(prior: SharedMapping, found: Estimate, looks: Points) -> Estim
         return found
     apart = away(made.target - made.design @ weights.mean, made.present)
     off = UNSURE_SHARE * apart.T @ apart / len(apart)
-    ones = np.zeros((2, prior.basis.size))
-    for axis in range(2):
-        ones[axis, axis * prior.basis.terms :: 2 * prior.basis.terms] = 1.0
-    cov = found.weights.cov + ones.T @ off @ ones
-    return replace(found, weights=replace(found.weights, cov=cov))
+    return unsure_everywhere(found, prior.basis, off)
 
 
 def loosened(prior: SharedMapping, share: float) -> SharedMapping:

@@ -41,6 +41,7 @@ CALM_STRAIN = 1.5  # as expected: no other level of noise needs a trial
 # How far below what looks predict of one another the evidence may put a person's noise:
 # few looks and many functions make it sink too far.
 LEAST_FACTOR = 0.35
+TRUSTED = 0.5  # a look that is believed less counts as a lapse in a set of lapses
 LAPSED = 0.2  # less trust than this: rather a gross error than a look at the target
 # So many looks agree with people learned from by no chance: the rest are lapses then,
 # and no sign of a mapping that is wrong.
@@ -238,6 +239,23 @@ def unsure_by(found: Estimate, apart: Array, share: float) -> Estimate:
         Of the square of that, which is unsure.
     """
     cov = found.weights.cov + share * np.outer(apart, apart)
+    return replace(found, weights=replace(found.weights, cov=cov))
+
+
+def unsure_everywhere(found: Estimate, basis: Basis, off: Array) -> Estimate:
+    """Return an estimate, as unsure as if all gaze might be off by as much.
+
+    Parameters
+    ----------
+    found : Estimate
+    basis : Basis
+    off : array (2, 2), degrees²
+        Of what both eyes are off by together, right and down.
+    """
+    ones = np.zeros((2, basis.size))
+    for axis in range(2):
+        ones[axis, axis * basis.terms :: 2 * basis.terms] = 1.0
+    cov = found.weights.cov + ones.T @ off @ ones
     return replace(found, weights=replace(found.weights, cov=cov))
 
 

@@ -19,6 +19,7 @@ from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.between import Expected, expected
 from calibkit.fitted.estimate import (
     LAPSE_SHARE,
+    TRUSTED,
     Estimate,
     estimate,
     evenly,
@@ -41,7 +42,6 @@ MOST_SETS = 5
 # A single look has nothing but people to be judged by, and how they differ is known.
 FEWEST_TOLD = 2
 LEFT_OUT = 1e-4  # trust in a lapse
-TRUSTED = 0.5  # a look that is believed less counts as a lapse
 LAPSE_ODDS = float(np.log(LAPSE_SHARE / (1.0 - LAPSE_SHARE)))
 # Where it is asked how unsure gaze is: most people look at nearly all targets, and
 # theirs is not to be much less sure for those who do not.

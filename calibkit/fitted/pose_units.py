@@ -68,7 +68,7 @@ def _step(name: str, column: Array, wide: float, measure: float) -> float:
         elif name in IN_PICTURE and wide:
             step *= wide
         step /= measure or 1.0
-    # In a unit that nobody told, what was seen is all there is to go by.
+    # In a unit that nobody told, or not truly, what was seen is all there is to go by.
     return seen if seen > OTHER_UNIT * step else step
 
 

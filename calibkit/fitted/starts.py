@@ -68,6 +68,14 @@ def triples(count: int) -> NDArray[np.int_]:
     return picks[:, :3]
 
 
+def _affine_maps(x: Array, y: Array) -> Array:
+    """Affine maps (k, 3, 2) by all triples of looks that lie on no line, or nearly."""
+    chosen = triples(len(x))
+    apart = np.abs(np.linalg.det(x[chosen]))
+    good = chosen[apart > 0.05 * apart.max(initial=0.0)]
+    return np.asarray(np.linalg.solve(x[good], y[good]), float)
+
+
 def upright_start(features: Array, gaze: Array) -> Array | None:
     """Weights (T,) from the affine map of an upright camera that most looks agree with.
 
@@ -79,12 +87,10 @@ def upright_start(features: Array, gaze: Array) -> Array | None:
         return None
     span = float(np.ptp(features[rows], axis=0).max())
     x = np.column_stack([np.ones(len(rows)), features[rows] / (span or 1.0)])
-    y, chosen = gaze[rows], triples(len(rows))
-    apart = np.abs(np.linalg.det(x[chosen]))
-    good = apart > 0.05 * apart.max(initial=0.0)
-    if not good.any():
+    y = gaze[rows]
+    maps = _affine_maps(x, y)
+    if not len(maps):
         return None
-    maps = np.linalg.solve(x[chosen[good]], y[chosen[good]])
     off = np.linalg.norm(x @ maps - y, axis=2) / OFF_DEG
     cost = np.sum(np.minimum(off, MOST_OFF) ** 2, axis=1)
     cost = cost + np.minimum(skewed(maps[:, 1:]), MOST_SKEWED)
@@ -122,13 +128,9 @@ def trimmed_start(features: Array, gaze: Array) -> Array | None:
         return None
     x = np.column_stack([np.ones(len(rows)), features[rows]])
     y = gaze[rows]
-    chosen = triples(len(rows))
-    matrices = x[chosen]
-    apart = np.abs(np.linalg.det(matrices))
-    good = apart > 0.05 * apart.max(initial=0.0)
-    if not good.any():
+    maps = _affine_maps(x, y)
+    if not len(maps):
         return None
-    maps = np.linalg.solve(matrices[good], y[chosen[good]])
     errors = np.linalg.norm(x @ maps - y, axis=2)
     kept = max(4, int(np.ceil(0.6 * len(rows))))
     trimmed = np.sort(errors, axis=1)[:, :kept]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibkit.fitted.basis import Basis
-from calibkit.fitted.estimate import Estimate
+from calibkit.fitted.estimate import Estimate, unsure_everywhere
 
 Array = NDArray[np.float64]
 
@@ -51,8 +51,4 @@ def if_untold(found: Estimate, basis: Basis, gaze: Array) -> Estimate:
     away = found.away * (farthest / np.maximum(length, farthest))[:, None]
     apart = gaze - gaze.mean(axis=0)
     off = (away.T @ away + apart.T @ apart) / len(away)
-    ones = np.zeros((2, basis.size))
-    for axis in range(2):
-        ones[axis, axis * basis.terms :: 2 * basis.terms] = 1.0
-    cov = found.weights.cov + ones.T @ off @ ones
-    return replace(found, weights=replace(found.weights, cov=cov), untold=True)
+    return replace(unsure_everywhere(found, basis, off), untold=True)

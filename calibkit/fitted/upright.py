@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibkit.fitted.basis import Basis, exponents
-from calibkit.fitted.estimate import Estimate
+from calibkit.fitted.basis import Basis
+from calibkit.fitted.estimate import TRUSTED, Estimate
 
 Array = NDArray[np.float64]
 
@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 CROSSED_SD, UNEQUAL_SD = 0.15, 0.5
 # So many looks agree with a skewed map by chance; with more, the camera is not upright.
 MOST_BY_CHANCE = 4
-BELIEVED = 0.5
 # Squared sds that are nothing to wonder at, and those beyond at which half of what a
 # map says is unsure.
 USUAL, HALF = 1.0, 4.0
@@ -56,18 +55,16 @@ def unsure_if_skewed(basis: Basis, found: Estimate) -> Estimate:
     found : Estimate
         Without other people's prior.
     """
-    if int((found.trust >= BELIEVED).sum()) > MOST_BY_CHANCE:
+    if int((found.trust >= TRUSTED).sum()) > MOST_BY_CHANCE:
         return found
-    eyes, terms = len(basis.centre), exponents(basis.degree)
-    straight = [terms.index((1, 0)), terms.index((0, 1))]
-    weights = found.weights.mean.reshape(eyes, 2, basis.terms)[..., straight]
+    eyes, weights = len(basis.centre), basis.straight(found.weights.mean)
     gain = (weights / basis.scale[:, None, :]).mean(axis=0)
     beyond = max(float(skewed(gain)) - USUAL, 0.0)
     if beyond == 0.0:
         return found
     share = 1.0 if np.isinf(beyond) else beyond / (beyond + HALF)
     # As much root mean square over the screen as the map makes gaze move on it.
-    each = np.isin(np.arange(basis.terms), [terms.index((0, 0)), *straight]) / 3.0
+    each = (basis.group <= 1) / 3.0
     wider = np.diag(np.tile(share * np.mean(weights**2) * each, 2))
     cov = found.weights.cov + np.tile(wider, (eyes, eyes))
     return replace(found, weights=replace(found.weights, cov=cov))
