@@ -21,7 +21,16 @@ SELDOM = 8  # the median of n samples is worked out anew after each n / SELDOM
 
 @dataclass(frozen=True, kw_only=True)
 class Counts:
-    """What became of the samples so far."""
+    """What became of the samples so far.
+
+    Parameters
+    ----------
+    accepted, stale : int
+    repeated : int
+        Or stamped before one that was accepted.
+    unstamped : int
+        Or with one stray stamp far ahead of all others.
+    """
 
     accepted: int = 0
     stale: int = 0

@@ -184,6 +184,7 @@ def fetch(address: tuple[str, int], wait_s: float) -> bytes:
     Parameters
     ----------
     address : (host, port)
+        The host by its number (IPv4).
     wait_s : float
         For all of it.
 
