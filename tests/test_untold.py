@@ -7,6 +7,7 @@ bound: the stated 90 % is to hold 85 to 95 % of the time; 80 % where so few are 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -38,12 +39,15 @@ def missed(rec: Recording, seed: int, looks: int) -> Recording:
     return replace(rec, targets=targets)
 
 
-@pytest.mark.parametrize("looks", [5, 9, 13])
 @pytest.mark.parametrize("tracker", ["pupil-reflex", "webcam", "screen with a prior"])
-def test_looks_that_are_all_elsewhere_say_so(tracker: str, looks: int) -> None:
+def test_looks_that_are_all_elsewhere_say_so(tracker: str) -> None:
+    """Some persons' looks agree with a map by chance; most persons' do not.
+
+    Numbers of looks are judged together: of six persons one would decide.
+    """
     held, told = [], []
     shared = starter.load("starter-screen") if tracker.startswith("screen") else None
-    for seed in PEOPLE:
+    for seed, looks in product(PEOPLE, (5, 9, 13)):
         rec = sitting(tracker.split()[0], seed)
         mapping = calibkit.fit(missed(rec, seed, looks), shared=shared)
         for row in rec.targets:
