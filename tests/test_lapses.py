@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal
+from test_likeness import BASIS, PLACES, functions, looks_at
 
-from calibkit.fitted.basis import Basis
 from calibkit.fitted.bayes import Gaussian
 from calibkit.fitted.estimate import Estimate, estimate
 from calibkit.fitted.lapses import DOUBTED_SHARE, each_set, or_lapses
@@ -23,39 +23,11 @@ NOISE = Noise(
     sample=np.eye(2) * 0.01,
     drift=np.zeros(2),
 )
-BASIS = Basis(
-    degree=2,
-    covariates=(),
-    centre=np.zeros((1, 2)),
-    scale=np.ones((1, 2)),
-    extra_centre=np.zeros((1, 0)),
-    extra_scale=np.ones((1, 0)),
-)
 # As of webcams: the offset is what nobody knows of a person.
 PRIOR = Gaussian(
     mean=np.array([0, 8, 0, 0, 0, 0, 0, 0, 8, 0, 0, 0], float),
     cov=np.diag(np.tile([6.0, 1.0, 0.5, 0.2, 0.2, 0.2], 2) ** 2),
 )
-PLACES = np.array([(-0.9, -0.9), (0.9, 0.9), (0.9, -0.9), (0.0, 0.9), (-0.9, 0.3)])
-
-
-def functions(places: Array) -> Array:
-    terms: Array = BASIS.functions(places[None], np.empty((1, len(places), 0)))[0]
-    return terms
-
-
-def looks_at(gaze: Array, places: Array) -> Points:
-    count = len(gaze)
-    return Points(
-        gaze=gaze,
-        mean=places[:, None],
-        mean_cov=np.zeros((count, 2, 2)),
-        extra=np.empty((count, 1, 0)),
-        seen=np.ones((count, 1), bool),
-        moving=np.zeros(count, bool),
-        target=np.arange(count),
-        spread=np.zeros((2, 2)),
-    )
 
 
 def person(

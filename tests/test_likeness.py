@@ -45,22 +45,26 @@ def functions(places: Array) -> Array:
     return terms
 
 
+def looks_at(gaze: Array, places: Array) -> Points:
+    count = len(gaze)
+    return Points(
+        gaze=gaze,
+        mean=places[:, None],
+        mean_cov=np.zeros((count, 2, 2)),
+        extra=np.empty((count, 1, 0)),
+        seen=np.ones((count, 1), bool),
+        moving=np.zeros(count, bool),
+        target=np.arange(count),
+        spread=np.zeros((2, 2)),
+    )
+
+
 def person(rng: np.random.Generator, scale: float, looks: int) -> tuple[Points, Array]:
     """Looks of a person whose weights are `scale` times as far off, and the weights."""
     own = PRIOR.mean + scale * rng.normal(size=12) * np.sqrt(np.diag(PRIOR.cov))
     gaze = functions(PLACES[:looks]) @ own.reshape(2, 6).T
     sd = np.hypot(0.25, 0.1)
-    found = Points(
-        gaze=gaze + rng.normal(0, sd, gaze.shape),
-        mean=PLACES[:looks, None],
-        mean_cov=np.zeros((looks, 2, 2)),
-        extra=np.empty((looks, 1, 0)),
-        seen=np.ones((looks, 1), bool),
-        moving=np.zeros(looks, bool),
-        target=np.arange(looks),
-        spread=np.zeros((2, 2)),
-    )
-    return found, own
+    return looks_at(gaze + rng.normal(0, sd, gaze.shape), PLACES[:looks]), own
 
 
 def with_full_trust(looks: Points) -> Estimate:
