@@ -398,7 +398,7 @@ def test_published_gaze_is_the_mapping_of_each_raw_sample(
         program.terminate()
         status, text, err = ended(program)
         assert status == 0, err
-        assert states(text) == ["waiting", "waiting", "running", "ended"]
+        assert calm(states(text)) == ["waiting", "waiting", "running", "ended"]
 
 
 @POSIX
@@ -455,8 +455,7 @@ def test_a_frozen_trackers_old_samples_are_never_published(
     assert len(stamps) > 200
     program.terminate()
     seen = states(ended(program)[1])
-    assert "stale" in seen
-    assert seen[-2] == "running"
+    assert "running" in seen[seen.index("stale") :]
 
 
 @POSIX
@@ -521,7 +520,7 @@ def test_a_service_waits_until_the_mappings_own_stream_comes(
     assert set(rows[:, 6]) == {float(calibkit.Mapping.load(mapping).id)}
     program.terminate()
     status_out, out, _ = ended(program)
-    assert (status_out, states(out)[-2:]) == (0, ["running", "ended"])
+    assert (status_out, calm(states(out))[-2:]) == (0, ["running", "ended"])
 
 
 @POSIX
@@ -554,7 +553,7 @@ def test_a_mapping_for_other_channels_is_waited_out_and_told(
     program.terminate()
     status_out, out, _ = ended(program)
     assert status_out == 0
-    assert states(out)[-2:] == ["running", "ended"]
+    assert calm(states(out))[-2:] == ["running", "ended"]
 
 
 @POSIX
