@@ -57,15 +57,12 @@ class Sets:
     Parameters
     ----------
     lapsed : array (m, T) of bool
-    score : array (m,)
-        Log evidence of each set, with the odds of its lapses.
     cov : array (m, n, n)
         Of all observations.
     given : Expected
     """
 
     lapsed: NDArray[np.bool_]
-    score: Array
     cov: Array
     given: Expected
 
@@ -73,6 +70,14 @@ class Sets:
     def trust(self) -> Array:
         """In each look, (m, T), to start from."""
         return np.where(self.lapsed, LEFT_OUT, 1.0)
+
+    @cached_property
+    def score(self) -> Array:
+        """Log evidence of each set, (m,), with the odds of its lapses."""
+        start = self.given.start.ravel()
+        solved = np.linalg.solve(self.cov, start[:, None])[..., 0]
+        fit = solved @ start + np.linalg.slogdet(self.cov)[1]
+        return np.asarray(LAPSE_ODDS * self.lapsed.sum(axis=1) - 0.5 * fit, float)
 
     @cached_property
     def share(self) -> Array:
@@ -123,11 +128,7 @@ def of_sets(
     each = bayes.masked_noise(made.noise + added, made.present)
     cov = np.repeat(given.base[None], len(lapsed), axis=0)
     bayes.add_noise(cov, each, np.ones(len(looks)), made.present)
-    start = given.start.ravel()
-    solved = np.linalg.solve(cov, start[:, None])[..., 0]
-    fit = solved @ start + np.linalg.slogdet(cov)[1]
-    score = LAPSE_ODDS * lapsed.sum(axis=1) - 0.5 * fit
-    return Sets(lapsed=lapsed, score=score, cov=cov, given=given)
+    return Sets(lapsed=lapsed, cov=cov, given=given)
 
 
 def or_lapses(
