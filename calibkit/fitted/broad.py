@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calibkit.errors import InputError
 from calibkit.fitted.basis import Basis, exponents
 from calibkit.fitted.bayes import Gaussian
-from calibkit.fitted.features import IN_DEGREES, Layout, pose_names
+from calibkit.fitted.features import Layout, pose_names
 from calibkit.fitted.observations import Noise, Points
 from calibkit.fitted.pose_units import POSE, pose_steps
 from calibkit.fitted.prior import SharedMapping
@@ -350,5 +350,5 @@ def broad(
 
 def _drift_deg(plan: Layout) -> float:
     """What gaze is off by later, before anything is learned of it."""
-    bare = not any(s.kind in ("pupil-reflex", *IN_DEGREES) for s in plan.eyes)
-    return DRIFT_HEAD_UNSEEN_DEG if bare and not pose_names(plan) else DRIFT_DEG
+    unseen = plan.bare and not pose_names(plan)
+    return DRIFT_HEAD_UNSEEN_DEG if unseen else DRIFT_DEG

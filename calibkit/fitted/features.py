@@ -74,6 +74,12 @@ class Layout:
         return all(source.kind in IN_DEGREES for source in self.eyes)
 
     @property
+    def bare(self) -> bool:
+        """Whether features are pupils or irises alone, which the head moves as well."""
+        others = ("pupil-reflex", *IN_DEGREES)
+        return all(source.kind not in others for source in self.eyes)
+
+    @property
     def in_pixels(self) -> bool:
         """Whether an eye's features are lengths in the camera's picture."""
         return any(part.endswith(":px") for part in self.signature)
@@ -259,7 +265,7 @@ def pose_names(plan: Layout) -> tuple[str, ...]:
     if all(source.kind == "direction" for source in plan.eyes):
         groups = zip(plan.covariates, plan.groups, strict=True)
         return tuple(name for name, group in groups if group == "position")
-    if any(source.kind in ("pupil-reflex", *IN_DEGREES) for source in plan.eyes):
+    if not plan.bare:
         return ()
     pairs = zip(plan.covariates, plan.groups, strict=True)
     return tuple(name for name, group in pairs if group in ("head", "position"))
