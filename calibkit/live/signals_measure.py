@@ -7,7 +7,7 @@ move about while they are checked do not count as noise.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -166,14 +166,8 @@ def eyes(
     if not feature_sources(channels):
         return ()
     table = np.asarray(samples, float)
-    plan = features.layout(channels)
-    known = setup or STAND_IN
-    lost = missing(table, channels, known)
-    xy = features.read(plan, table, known).xy
-    return tuple(
-        _eye(source, time, table, xy[k], lost[source.eye], setup)
-        for k, source in enumerate(plan.eyes)
-    )
+    lost = missing(table, channels, setup or STAND_IN)
+    return tuple(_eye(time, table, one) for one in _each(table, channels, setup, lost))
 
 
 def spreads(
@@ -201,40 +195,53 @@ def spreads(
     """
     if not feature_sources(channels):
         return ()
-    table = np.asarray(samples, float)
-    plan = features.layout(channels)
-    xy = features.read(plan, table, setup).xy
     found = []
-    for k, source in enumerate(plan.eyes):
-        gone = lost[source.eye] | ~np.isfinite(xy[k]).all(axis=1)
-        unit, scaled, shown = _scaled(source, table, xy[k], setup)
-        sd = _spread(time, np.where(gone[:, None], math.nan, scaled), shown)
-        loss = float(gone.sum()) / len(gone) if len(gone) else 1.0
-        found.append(Spread(source.eye, unit if math.isfinite(sd) else "", sd, loss))
+    for one in _each(np.asarray(samples, float), channels, setup, lost):
+        sd = _spread(time, one.places, one.shown)
+        unit = one.unit if math.isfinite(sd) else ""
+        found.append(Spread(one.source.eye, unit, sd, one.loss))
     return tuple(found)
 
 
-def _eye(
-    source: features.EyeSource,
-    time: Array,
-    table: Array,
-    xy: Array,
-    lost: NDArray[np.bool_],
-    setup: Setup | None,
-) -> Eye:
-    gone = lost | ~np.isfinite(xy).all(axis=1)
-    unit, scaled, shown = _scaled(source, table, xy, setup)
-    rms, sd = noise(time, np.where(gone[:, None], math.nan, scaled), shown)
+class _Read(NamedTuple):
+    """An eye's features, NaN where it is missing; how they are told; where it is."""
+
+    source: features.EyeSource
+    unit: str
+    places: Array
+    shown: Setup | None
+    gone: NDArray[np.bool_]
+
+    @property
+    def loss(self) -> float:
+        return float(self.gone.sum()) / len(self.gone) if len(self.gone) else 1.0
+
+
+def _each(
+    table: Array, channels: Sequence[Channel], setup: Setup | None, lost: Lost
+) -> Iterator[_Read]:
+    plan = features.layout(channels)
+    xy = features.read(plan, table, setup or STAND_IN).xy
+    for k, source in enumerate(plan.eyes):
+        gone = lost[source.eye] | ~np.isfinite(xy[k]).all(axis=1)
+        unit, scaled, shown = _scaled(source, table, xy[k], setup)
+        places = np.where(gone[:, None], math.nan, scaled)
+        yield _Read(source, unit, places, shown, gone)
+
+
+def _eye(time: Array, table: Array, one: _Read) -> Eye:
+    source = one.source
+    rms, sd = noise(time, one.places, one.shown)
     column = source.confidence
     sure = table[:, column] if column is not None else np.empty(0)
     sure = sure[np.isfinite(sure)]
     return Eye(
         eye=source.eye,
         kind=source.kind,
-        samples=int((~gone).sum()),
-        loss=float(gone.mean()) if len(gone) else 1.0,
-        longest_gap_s=longest_gap_s(time, gone),
-        noise_unit=unit if math.isfinite(sd) else "",
+        samples=int((~one.gone).sum()),
+        loss=one.loss,
+        longest_gap_s=longest_gap_s(time, one.gone),
+        noise_unit=one.unit if math.isfinite(sd) else "",
         rms_s2s=rms,
         sd=sd,
         confidence=float(np.median(sure)) if len(sure) else math.nan,
