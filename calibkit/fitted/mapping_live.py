@@ -72,14 +72,14 @@ def _both_seen(mapping: Mapping, screen: Numbers, general: Live) -> Live:
     # One place in memory instead of one for each; a starred name would make a list.
     ready = (
         *(width, read_a, at_a, read_b, at_b, both, a_scaled, b_scaled, table),
-        *(*_two_eyes(mapping), screen),
+        *(*_two_eyes(mapping)[:6], screen),
     )
 
     def row(sample: Sample) -> Row:
         # fmt: off
         (
             width, read_a, at_a, read_b, at_b, both, a_scaled, b_scaled, table,
-            ah, av, bh, bv, most_h, most_v, share_h, share_v, screen,
+            ah, av, bh, bv, most_h, most_v, screen,
         ) = ready
         # fmt: on
         if len(sample) != width:
@@ -96,15 +96,12 @@ def _both_seen(mapping: Mapping, screen: Numbers, general: Live) -> Live:
         a_total, b_total = a_h + a_v, b_h + b_v
         if a_total - a_total != 0.0 or b_total - b_total != 0.0:
             return general(sample)
-        cell = 2 * (int(x * STEPS + _MIDDLE) * SIDE + int(y * STEPS + _MIDDLE))
-        sd_h, sd_v = table[cell], table[cell + 1]
         apart_h, apart_v = a_h - b_h, a_v - b_v
-        over_h, over_v = apart_h * apart_h - most_h, apart_v * apart_v - most_v
-        if over_h > 0.0:
-            sd_h = sqrt(sd_h * sd_h + share_h * over_h)
-        if over_v > 0.0:
-            sd_v = sqrt(sd_v * sd_v + share_v * over_v)
-        return _to_px(ah * a_h + bh * b_h, av * a_v + bv * b_v, sd_h, sd_v, screen)
+        if apart_h * apart_h > most_h or apart_v * apart_v > most_v:
+            return general(sample)
+        h, v = ah * a_h + bh * b_h, av * a_v + bv * b_v
+        cell = 2 * (int(x * STEPS + _MIDDLE) * SIDE + int(y * STEPS + _MIDDLE))
+        return _to_px(h, v, table[cell], table[cell + 1], screen)
 
     return row
 
